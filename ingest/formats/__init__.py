@@ -1,0 +1,13 @@
+"""The log formats, one module each. FORMATS is the whole registry: a new format is a module and one word here."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from ingest.formats import text
+from ingest.formats.base import Format
+
+FORMATS: Final[tuple[Format, ...]] = (text,)  # type: ignore[assignment]
+BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
+
+__all__ = ["BY_NAME", "FORMATS", "Format"]

@@ -1,0 +1,91 @@
+"""How derived tables (facts) lie in the store: new names, and facts.json last, so that a reader never sees half of them.
+
+store/facts/<cell>/<day>/facts.json           key, table -> file
+store/facts/<cell>/<day>/<table>-<id>.parquet
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import time
+from collections.abc import Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.errors import StoreError
+from ingest.manifest import remove
+
+
+def _folder(store: Path, cell: str, day: date) -> Path:
+    return store / "facts" / cell / day.isoformat()
+
+
+def _index(store: Path, cell: str, day: date) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads((_folder(store, cell, day) / "facts.json").read_bytes())
+        return found
+    except (FileNotFoundError, ValueError):
+        return {}
+
+
+def facts_key(store: Path, cell: str, day: date) -> str | None:
+    """Return the key of the day's tables, None when there are none."""
+    return _index(store, cell, day).get("key")
+
+
+def fact_path(store: Path, cell: str, day: date, table: str) -> Path:
+    """Return the Parquet file of a table. Raises StoreError when it was not written."""
+    tables = _index(store, cell, day).get("tables", {})
+    if table not in tables:
+        raise StoreError(
+            "These facts have not been written.",
+            where=f"{cell} {day}", found=table, allowed=", ".join(tables) or "none", fix="Derive the day's facts first.",
+        )  # fmt: skip
+    return _folder(store, cell, day) / str(tables[table])
+
+
+def write_facts(store: Path, cell: str, day: date, key: str, tables: Mapping[str, pl.DataFrame]) -> None:
+    """Write the tables of a day, then the index that makes them count; tables of the index before last are removed."""
+    folder = _folder(store, cell, day)
+    folder.mkdir(parents=True, exist_ok=True)
+    before = _index(store, cell, day)
+    mark = secrets.token_hex(6)
+    names: dict[str, str] = {}
+    for table, frame in tables.items():
+        names[table] = f"{table}-{mark}.parquet"
+        new = folder / f"new-{names[table]}"
+        frame.write_parquet(new, compression="zstd", compression_level=1)
+        new.rename(folder / names[table])
+    new = folder / f"new-{mark}.json"
+    new.write_text(json.dumps({"key": key, "tables": names}), encoding="utf-8")
+    _replace(new, folder / "facts.json")
+    kept = {*names.values(), *before.get("tables", {}).values()}
+    for old in folder.glob("*.parquet"):
+        if old.name not in kept and not old.name.startswith("new-"):
+            remove(old)
+
+
+def read_facts(store: Path, cell: str, days: Iterable[date], table: str) -> pl.DataFrame | None:
+    """Return a table of some days, one below the other; None when none of the days has it."""
+    files = [
+        _folder(store, cell, day) / names[table]
+        for day in sorted(set(days))
+        if table in (names := _index(store, cell, day).get("tables", {}))
+    ]
+    return pl.concat([pl.read_parquet(f) for f in files], how="vertical") if files else None
+
+
+def _replace(new: Path, path: Path) -> None:
+    for attempt in range(20):  # on Windows a file that is being read cannot be replaced at that moment
+        try:
+            os.replace(new, path)
+            return
+        except PermissionError:
+            if attempt == 19:
+                raise
+            time.sleep(0.05)

@@ -1,0 +1,78 @@
+"""What a log format is: a module with these names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import polars as pl
+from pydantic import BaseModel
+
+from ingest.raw import BAD_SCHEMA, SHOWN_CHARS, Block, RawFile
+
+Texts = Callable[[pl.Series], pl.Series]
+"""line numbers -> what stands there, for people"""
+
+
+def no_bad() -> pl.DataFrame:
+    """Return an empty table of bad lines."""
+    return pl.DataFrame(schema=BAD_SCHEMA)
+
+
+@dataclass(slots=True)
+class Records:
+    """What a format made of a block.
+
+    frame    one row per record: line (Int64), then one String column per field that was asked for; null: not there
+    bad      lines that are no record: line, reason, text
+    skipped  lines left out by rule of the format: blank lines, comments, headers
+    texts    gives the raw text of lines, for the quarantine
+    """
+
+    frame: pl.DataFrame
+    texts: Texts
+    bad: pl.DataFrame = field(default_factory=no_bad)
+    skipped: int = 0
+
+
+Parse = Callable[[Block], Records]
+
+
+class Format(Protocol):
+    """The names that a format module has."""
+
+    NAME: str
+    SAMPLE: str | bytes  # a few lines of such a log (sqlite: the statements that make one)
+    SAMPLE_SOURCE: str  # a source file that reads SAMPLE
+    Options: type[BaseModel]  # the keys of [read]
+
+    def known_fields(self, options: Any) -> list[str] | None:
+        """Return the fields that the options define; None when any name may occur."""
+
+    def blocks(self, file: RawFile, options: Any) -> Iterator[Block]:
+        """Yield the file's content in blocks."""
+
+    def parser(self, options: Any, fields: Sequence[str], head: Block, shown: str) -> Parse:
+        """Return the function that turns blocks into records. `head` is the file's first block."""
+
+
+def line_texts(block: Block) -> Texts:
+    """Return a function that gives the text of some lines of a block of lines."""
+
+    def texts(numbers: pl.Series) -> pl.Series:
+        rows = numbers.to_frame("line").join(block.as_lines(), on="line", how="left", maintain_order="left")
+        return rows["text"].str.slice(0, SHOWN_CHARS)
+
+    return texts
+
+
+def set_aside(lines: pl.DataFrame, options: Any) -> tuple[pl.DataFrame, int]:
+    """Take out the first lines, comments and blank lines; returns the rest and how many were taken out."""
+    keep = pl.col("text").str.contains(r"\S")
+    if options.comment:
+        keep &= ~pl.col("text").str.starts_with(options.comment)
+    if options.skip_first:
+        keep &= pl.col("line") > options.skip_first
+    kept = lines.filter(keep)
+    return kept, lines.height - kept.height

@@ -1,0 +1,169 @@
+"""Delimited text: one record per line, fields between delimiters, with or without quotes and a header."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+import numpy as np
+import polars as pl
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from ingest.errors import InputError, suggest
+from ingest.formats.base import Parse, Records, line_texts, no_bad, set_aside
+from ingest.raw import SHOWN_CHARS, Block, RawFile
+
+NAME = "delimited"
+
+SAMPLE = """\
+Zeit;Nr;Platz;Wort;Wert
+23.10.2026 06:00:00,012;17;F1;FEEDING;
+23.10.2026 06:00:04,250;18;F1;COUNT;1200,5
+"""
+
+SAMPLE_SOURCE = r"""
+cell = "spoon"
+format = "delimited"
+files = ["inbox/cellplc/*.csv*"]
+
+[time]
+field = "Zeit"
+formats = ["%d.%m.%Y %H:%M:%S,%3f"]
+
+[read]
+delimiter = ";"
+header = true
+
+[words.station]
+F1 = "bowl1"
+
+[always]
+station = "{Platz:station}"
+seq = "{Nr}"
+
+[[rules]]
+when = { Wort = "FEEDING" }
+emit = [{ kind = "state", state = "running" }]
+
+[[rules]]
+when = { Wort = "COUNT" }
+emit = [{ kind = "count", value = "{Wert}" }]
+"""
+
+IGNORED: Final = "_"  # name of a column that nobody asks for; may stand for several
+
+
+class Options(BaseModel):
+    """`[read]` for delimited text."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    delimiter: str = Field(";", description='one character, e.g. delimiter = ";" or "\\t"', min_length=1, max_length=1)
+    columns: list[str] = Field([], description='names of the columns in order, "_" for one that is not needed')
+    header: bool = Field(False, description="true: the first line of each file names the columns")
+    quote: str = Field('"', description='character around fields that contain the delimiter; "" for none', max_length=1)
+    comment: str = Field("", description="lines that begin with this are left out")
+    skip_first: int = Field(0, description="so many lines at the beginning of each file are left out", ge=0)
+
+    @field_validator("delimiter", "quote")
+    @classmethod
+    def _one_byte(cls, value: str) -> str:
+        if not value.isascii() or value in "\r\n" and value:
+            raise ValueError("must be one ASCII character, and no end of line")
+        return value
+
+
+def known_fields(options: Options) -> list[str] | None:
+    """Return the named columns; None when each file's header names them."""
+    return [c for c in options.columns if c != IGNORED] or None
+
+
+def blocks(file: RawFile, options: Options) -> Iterator[Block]:
+    """Yield blocks of lines."""
+    return file.blocks()
+
+
+def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+    """Return the function that takes lines apart at the delimiters.
+
+    Raises InputError when a file's header lacks a column that the source asks for.
+    """
+    columns = options.columns
+    first = options.skip_first
+    if options.header:
+        first += 1
+        named = _header(options, head)
+        columns = columns or named
+        for field in fields:
+            if field not in columns:
+                raise InputError(
+                    f"The header has no column '{field}', which the source asks for.",
+                    where=f"{shown}:{first}", found=", ".join(named),
+                    fix=suggest(field, named) or "Name the columns in [read] columns, or correct the source's rules.",
+                )  # fmt: skip
+    elif not columns:
+        raise InputError(
+            "The source says neither how the columns are named nor that a header does.", where=shown,
+            fix='Write columns = ["time", "…"] or header = true under [read].',
+        )  # fmt: skip
+    inner = [f"{n}" for n in range(len(columns))]
+    wanted = {f: inner[columns.index(f)] for f in fields}
+
+    def read(data: bytes, quote: str | None) -> pl.DataFrame:
+        table = pl.read_csv(
+            data, has_header=False, separator=options.delimiter, quote_char=quote, columns=sorted(int(c) for c in wanted.values()),
+            schema=dict.fromkeys(inner, pl.String),
+        )  # fmt: skip
+        return table.select(pl.col(name).alias(field) for field, name in wanted.items())
+
+    def parse(block: Block) -> Records:
+        quoted = bool(options.quote) and options.quote.encode() in block.data
+        plain = block.first > first and not quoted and not options.comment
+        if plain and block.data and _is_regular(block, options.delimiter, len(columns)):
+            table = read(block.data, None)
+            return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
+        lines, set_apart = set_aside(block.as_lines(), options.model_copy(update={"skip_first": first}))
+        bad = no_bad()
+        if lines.height:
+            good, bad = _sort_out(lines, options, len(columns))
+            table = read("\n".join(good["text"].to_list()).encode() + b"\n", options.quote or None) if good.height else None
+            lines = good if table is None else good.select("line").hstack(table)
+        missing = [pl.lit(None, pl.String).alias(f) for f in fields if f not in lines.columns]
+        return Records(lines.with_columns(missing).select("line", *fields), line_texts(block), bad, set_apart)
+
+    return parse
+
+
+def _header(options: Options, head: Block) -> list[str]:
+    lines, _ = set_aside(head.as_lines(), options)
+    if not lines.height:
+        return []
+    text = str(lines["text"][0]) + "\n"
+    row = pl.read_csv(text.encode(), has_header=False, separator=options.delimiter, quote_char=options.quote or None, infer_schema=False)
+    return [str(word or "").strip() for word in row.row(0)]
+
+
+def _is_regular(block: Block, delimiter: str, n: int) -> bool:
+    """Return whether every line may have n fields: the delimiters add up, and no line has more (the parser says so)."""
+    data = np.frombuffer(block.data, np.uint8)
+    rows = block.lines if block.numbers is None else len(block.numbers)
+    return int(np.count_nonzero(data == ord(delimiter))) == rows * (n - 1)
+
+
+def _sort_out(lines: pl.DataFrame, options: Options, n: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Split lines into those with n fields and bad ones with their reason."""
+    bare = pl.col("text")
+    open_quote = pl.lit(False)
+    if options.quote:
+        q = f"\\x{ord(options.quote):02x}"
+        open_quote = pl.col("text").str.count_matches(q) % 2 == 1
+        bare = bare.str.replace_all(f"{q}[^{q}]*{q}", "")
+    count = bare.str.count_matches(options.delimiter, literal=True) + 1
+    reason = (
+        pl.when(open_quote).then(pl.lit("a quote is not closed"))
+        .when(count != n).then(pl.format("line has {} fields, not " + str(n), count))
+    )  # fmt: skip
+    judged = lines.with_columns(reason=reason)
+    bad = judged.filter(pl.col("reason").is_not_null())
+    good = judged.filter(pl.col("reason").is_null()).drop("reason")
+    return good, bad.select("line", "reason", pl.col("text").str.slice(0, SHOWN_CHARS))

@@ -1,0 +1,241 @@
+"""Files as they lie on the disk -> blocks of whole lines in UTF-8: plain, .gz or .zst, any line end, bounded memory."""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import hashlib
+import io
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final, cast
+
+import numpy as np
+import polars as pl
+import zstandard
+
+from ingest.errors import InputError
+
+BLOCK_BYTES: Final = 16 << 20
+LONGEST_LINE: Final = BLOCK_BYTES
+SHOWN_CHARS: Final = 300  # of a quarantined line
+
+BAD_SCHEMA: Final = pl.Schema({"line": pl.Int64(), "reason": pl.String(), "text": pl.String()})
+
+
+@dataclass(slots=True)
+class Block:
+    """Whole lines of a file: UTF-8, ended by a line feed each.
+
+    `first` is the number of the first line, `lines` how many there are. `torn`: the last line had no end in the file.
+    `bad` holds lines that are no text; they are not in `data`, and `numbers` then says which lines are.
+    """
+
+    data: bytes
+    first: int
+    lines: int
+    torn: bool = False
+    bad: pl.DataFrame | None = None
+    numbers: pl.Series | None = None
+
+    def line_numbers(self) -> pl.Series:
+        """Return the number of each line in `data`."""
+        if self.numbers is not None:
+            return self.numbers
+        return pl.int_range(self.first, self.first + self.lines, dtype=pl.Int64, eager=True).alias("line")
+
+    def as_lines(self) -> pl.DataFrame:
+        """Return one row per line of `data`: line (number), text."""
+        text = pl.read_lines(self.data, name="text") if self.data else pl.DataFrame(schema={"text": pl.String})
+        return text.select(self.line_numbers().alias("line"), "text")
+
+
+class _Hashed(io.RawIOBase):
+    """A file that feeds all that is read from it to a hash."""
+
+    def __init__(self, raw: BinaryIO) -> None:
+        self.raw = raw
+        self.hash = hashlib.sha256()
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: object) -> int:
+        view = memoryview(buffer)  # type: ignore[arg-type]
+        n = self.raw.readinto(view)  # type: ignore[attr-defined]
+        self.hash.update(view[:n])
+        return cast(int, n)
+
+    def close(self) -> None:
+        self.raw.close()
+        super().close()
+
+
+class RawFile:
+    """One log file, read once from front to back in blocks; `digest` is known when the last block was taken."""
+
+    def __init__(self, path: Path, shown: str, encoding: str = "utf-8", block_bytes: int = BLOCK_BYTES) -> None:
+        self.path, self.shown, self.encoding, self.block_bytes = path, shown, encoding, block_bytes
+        self.bytes_read = 0
+        self.digest = ""
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield the file's lines in blocks of about `block_bytes`.
+
+        Raises InputError when the file cannot be read, is no text or its compression is damaged.
+        """
+        try:
+            with self.path.open("rb", buffering=0) as plain:
+                hashed = _Hashed(cast(BinaryIO, plain))
+                yield from self._cut(self._text(hashed))
+                while hashed.read(1 << 20):  # what may follow the compressed stream
+                    pass
+                self.digest = hashed.hash.hexdigest()
+        except (gzip.BadGzipFile, zlib.error, zstandard.ZstdError, EOFError) as err:
+            raise InputError(
+                f"The compressed file is damaged or not complete: {err}",
+                where=self.shown,
+                fix="Copy it again, and load when the copy is complete. Nothing of it was loaded.",
+            ) from err
+        except UnicodeError as err:
+            raise InputError(
+                f"The file is not written in {self.encoding}: {err}", where=self.shown, fix="Correct `encoding` in the source."
+            ) from err
+        except OSError as err:
+            raise unreadable(self.shown, err) from err
+
+    def _text(self, hashed: _Hashed) -> Iterator[bytes]:
+        """Yield pieces of UTF-8 text, without byte-order mark, with line feeds only."""
+        stream: BinaryIO = cast(BinaryIO, hashed)
+        if self.path.suffix == ".gz":
+            stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
+        elif self.path.suffix in (".zst", ".zstd"):
+            stream = cast(BinaryIO, zstandard.ZstdDecompressor().stream_reader(hashed, read_across_frames=True))
+        decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
+        first, held = True, b""
+        while True:
+            raw = stream.read(self.block_bytes)
+            self.bytes_read = hashed.raw.tell()
+            if first:
+                self._refuse_binary(raw)
+            piece = raw if decoder is None else decoder.decode(raw, final=not raw).encode()
+            if first and piece:
+                piece, first = piece.removeprefix(codecs.BOM_UTF8), False
+            piece = held + piece if held else piece
+            held = b""
+            if raw and piece.endswith(b"\r"):
+                piece, held = piece[:-1], b"\r"
+            if b"\r" in piece:
+                piece = piece.replace(b"\r\n", b"\n")
+            if piece:
+                yield piece
+            if not raw:
+                return
+
+    def _refuse_binary(self, head: bytes) -> None:
+        head = head[:4096]
+        if head.startswith(b"SQLite format 3\0"):
+            raise InputError("This is an SQLite file, not text.", where=self.shown, fix='Set format = "sqlite" in the source.')
+        if b"\0" in head and self.encoding != "utf-16":
+            fix = "Leave it out of `files` in the source."
+            if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+                fix = 'It begins like UTF-16: set encoding = "utf-16" in the source.'
+            raise InputError("This is a binary file, not text.", where=self.shown, found=repr(head[:16]), fix=fix)
+
+    def _cut(self, pieces: Iterator[bytes]) -> Iterator[Block]:
+        """Cut pieces of text into blocks of whole lines."""
+        number = 1
+        rest = b""
+        for piece in pieces:
+            end = piece.rfind(b"\n") + 1
+            if not end:
+                rest += piece
+                if len(rest) > LONGEST_LINE:
+                    rest, number = yield from self._long_line(rest, pieces, number)
+                continue
+            block = _block(rest + piece[:end], number)
+            rest = piece[end:]
+            number += block.lines
+            yield block
+        if rest:
+            block = _block(rest + b"\n", number)
+            block.torn = True
+            yield block
+
+    def _long_line(self, start: bytes, pieces: Iterator[bytes], number: int) -> Iterator[Block]:  # type: ignore[misc]
+        """Read over a line that is longer than any record can be; returns (what follows it, next line number)."""
+        length = len(start)
+        rest = b""
+        for piece in pieces:
+            end = piece.find(b"\n")
+            if end >= 0:
+                length += end
+                rest = piece[end + 1 :]
+                break
+            length += len(piece)
+        reason = f"line is too long: {length:,} bytes, at most {LONGEST_LINE:,} are read"
+        text = start[:SHOWN_CHARS].decode(errors="replace")
+        bad = pl.DataFrame([(number, reason, text)], schema=BAD_SCHEMA, orient="row")
+        yield Block(b"", number, 1, bad=bad, numbers=pl.Series("line", [], dtype=pl.Int64))
+        number += 1
+        end = rest.rfind(b"\n") + 1
+        if end:
+            block = _block(rest[:end], number)
+            number += block.lines
+            yield block
+        return rest[end:], number  # type: ignore[return-value]
+
+
+def _block(data: bytes, first: int) -> Block:
+    lines = int(np.count_nonzero(np.frombuffer(data, np.uint8) == 10))
+    bad = numbers = None
+    if b"\0" in data:
+        data, bad, numbers = _without_nul(data, first)
+    if not data.isascii():
+        data = data.decode("utf-8", "taktbook_cp1252").encode()
+    return Block(data, first, lines, bad=bad, numbers=numbers)
+
+
+def _without_nul(data: bytes, first: int) -> tuple[bytes, pl.DataFrame, pl.Series]:
+    """Take out the lines with NUL bytes, as a controller leaves them behind when its power is cut."""
+    kept, numbers, bad = [], [], []
+    for number, line in enumerate(data[:-1].split(b"\n"), first):
+        if b"\0" in line:
+            text = line[: SHOWN_CHARS * 4].replace(b"\0", b"").decode(errors="replace")[:SHOWN_CHARS]
+            bad.append((number, "line contains NUL bytes", text))
+        else:
+            kept.append(line + b"\n")
+            numbers.append(number)
+    frame = pl.DataFrame(bad, schema=BAD_SCHEMA, orient="row")
+    return b"".join(kept), frame, pl.Series("line", numbers, dtype=pl.Int64)
+
+
+def _cp1252(err: UnicodeError) -> tuple[str, int]:
+    """Read bytes that are no UTF-8 as Windows-1252 (its five holes as Latin-1)."""
+    assert isinstance(err, UnicodeDecodeError)  # noqa: S101 - registered for decoding only
+    bad = err.object[err.start : err.end]
+    try:
+        return bad.decode("cp1252"), err.end
+    except UnicodeDecodeError:
+        return bad.decode("latin-1"), err.end
+
+
+codecs.register_error("taktbook_cp1252", _cp1252)
+
+
+def unreadable(shown: str, err: OSError) -> InputError:
+    """Return the error for a file that the system does not let us read."""
+    return InputError(
+        f"The file cannot be read: {err.strerror or err}", where=shown, fix="Check that it exists and that you may read it."
+    )
+
+
+def file_digest(path: Path, shown: str) -> str:
+    """Return the SHA-256 of a file's bytes. Raises InputError when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as err:
+        raise unreadable(shown, err) from err

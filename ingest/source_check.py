@@ -1,0 +1,272 @@
+"""From the tables of a source file to a Source: every word in it is checked here, and every problem is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+from zoneinfo import available_timezones
+
+from pydantic import BaseModel
+
+from ingest import formats
+from ingest.errors import suggest
+from ingest.events import COLUMNS, KINDS, LINKS, MODES, RESULTS, STATES
+from ingest.formats.text import groups_of
+from ingest.source import Condition, Emit, Number, Rule, Source, SourceTables, TimeRule, Vocabulary, fingerprint
+from ingest.template import Hole, Template, parse_template
+from ingest.timestamps import check_format
+from ingest.toml_file import Loc, TomlFile, check_model
+from ingest.units import SECONDS, conversion, same_kind
+
+SET_BY_US = ("ts_source", "doubled", "cell", "source", "file", "line")
+EMIT_KEYS = ("kind", *(c for c in COLUMNS if c not in (*SET_BY_US, "kind")), "cell", "time", "earlier")
+TESTS = ("matches", "present", "not", "above", "below", "at_least", "at_most")
+STATE_WORDS: Mapping[str, Iterable[str]] = {"state": STATES, "mode": MODES, "link": LINKS}
+
+
+def build_source(name: str, file: TomlFile, tables: SourceTables) -> Source | None:
+    """Return the checked Source, or None with the problems noted in `file`."""
+    check = _Check(file, tables)
+    module = formats.BY_NAME.get(tables.format)
+    options = None
+    if module is None:
+        near = suggest(tables.format, formats.BY_NAME)
+        file.problem(("format",), "no such format", found=tables.format, allowed=", ".join(formats.BY_NAME), fix=near)
+    else:
+        options = check_model(file, module.Options, tables.read, ("read",))
+        if options is not None:
+            check.fields = _known_fields(file, module, options)
+    time = check.time()
+    words = {key: check.vocabulary(key, table) for key, table in tables.words.items()}
+    check.columns(tables.always, ("always",), (), None)
+    rules = [
+        Rule(f"skip {n + 1}", check.conditions(table.when, ("skip", n, "when")), ()) for n, table in enumerate(tables.skip)
+    ]
+    for n, table in enumerate(tables.rules):
+        when = check.conditions(table.when, ("rules", n, "when"))
+        own = tuple(group for condition in when for group in condition.groups)
+        emits = tuple(
+            check.emit(emit, ("rules", n, "emit", i), own)
+            for i, emit in enumerate(table.emit)
+        )
+        rules.append(Rule(f"rule {n + 1}", when, emits))
+    if file.problems or options is None:
+        return None
+    return Source(
+        name, tables.format, tuple(tables.files), tables.encoding, time, options, words, tuple(rules),
+        tuple(sorted(check.used)), fingerprint(file.data),
+    )  # fmt: skip
+
+
+def _known_fields(file: TomlFile, module: formats.Format, options: BaseModel) -> list[str] | None:
+    patterns = getattr(options, "patterns", None)
+    wrong = False
+    for key, pattern in (patterns or {}).items():
+        try:
+            groups_of(pattern)
+        except ValueError as err:
+            file.problem(("read", "patterns", key), f"this pattern cannot be used: {err}", found=pattern)
+            wrong = True
+    return None if wrong else module.known_fields(options)
+
+
+class _Check:
+    """Looks at the parts of one source file and notes what is wrong."""
+
+    def __init__(self, file: TomlFile, tables: SourceTables) -> None:
+        self.file = file
+        self.tables = tables
+        self.fields: list[str] | None = None  # None: any field may occur
+        self.used: set[str] = set()
+
+    # ---- time
+
+    def time(self) -> TimeRule:
+        table, at = self.tables.time, ("time",)
+        for i, form in enumerate(table.formats):
+            if problem := check_format(form):
+                self.file.problem((*at, "formats", i), problem, found=form)
+        if table.zone != "plant" and table.zone not in available_timezones():
+            near = suggest(table.zone, [*available_timezones(), "plant"])
+            allowed = '"plant", "UTC" or an IANA name such as "Europe/Berlin"'
+            self.file.problem((*at, "zone"), "no such time zone", found=table.zone, allowed=allowed, fix=near)
+        field = self.field_template(table.field, (*at, "field"), ())
+        self._time_in_every_pattern(field)
+        return TimeRule(field, tuple(table.formats), table.zone)
+
+    def _time_in_every_pattern(self, time: Template) -> None:
+        patterns = self.tables.read.get("patterns")
+        if self.tables.format != "text" or not isinstance(patterns, dict) or self.fields is None:
+            return
+        for key, pattern in patterns.items():
+            groups = groups_of(str(pattern))
+            for hole in time.holes:
+                if hole.field not in groups:
+                    self.file.problem(
+                        ("read", "patterns", key),
+                        f"the pattern has no group '{hole.field}', and without it its lines have no time",
+                        found=", ".join(groups) or "no named group",
+                        fix=f"write (?P<{hole.field}>…) around the time, or name its group in [time] field",
+                    )
+
+    # ---- vocabularies and fields
+
+    def vocabulary(self, name: str, table: Mapping[str, str | int | float]) -> Vocabulary:
+        words = {word: str(ours) or None for word, ours in table.items() if word != "*"}
+        if "*" not in table:
+            return Vocabulary(words)
+        default = str(table["*"])
+        if default == "{word}":
+            return Vocabulary(words, has_default=True, keep=True)
+        return Vocabulary(words, has_default=True, default=default or None)
+
+    def hole(self, hole: Hole, at: Loc, own: tuple[str, ...]) -> None:
+        if hole.field not in own:
+            if self.fields is not None and hole.field not in self.fields:
+                known = [*dict.fromkeys([*own, *self.fields])]
+                near = suggest(hole.field, known)
+                self.file.problem(at, f"there is no field '{hole.field}'", allowed=", ".join(known), fix=near)
+            self.used.add(hole.field)
+        if hole.words is not None and hole.words not in self.tables.words:
+            near = suggest(hole.words, self.tables.words)
+            known_words = ", ".join(self.tables.words) or "none is defined yet"
+            self.file.problem(
+                at, f"there is no vocabulary '{hole.words}'", allowed=known_words, fix=near or f"add [words.{hole.words}]"
+            )
+
+    def template(self, value: object, at: Loc, own: tuple[str, ...]) -> Template:
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            fix = 'write "{field}" or a word'
+            self.file.problem(at, "must be a word, a number or a template", found=value, fix=fix)
+            return Template(())
+        try:
+            template = parse_template(str(value))
+        except ValueError as err:
+            self.file.problem(at, str(err), found=value)
+            return Template(())
+        for hole in template.holes:
+            self.hole(hole, at, own)
+        return template
+
+    def field_template(self, value: str, at: Loc, own: tuple[str, ...]) -> Template:
+        """A field's name, or a template when it has braces."""
+        return self.template(value if "{" in value else "{" + value + "}", at, own)
+
+    # ---- conditions
+
+    def conditions(self, when: Mapping[str, Any], at: Loc) -> tuple[Condition, ...]:
+        found: list[Condition] = []
+        for field, test in when.items():
+            here = (*at, field)
+            self.hole(Hole(field), here, ())
+            if isinstance(test, dict):
+                found += [c for key, value in test.items() if (c := self.test(field, key, value, (*here, key)))]
+            elif isinstance(test, list):
+                found.append(Condition(field, "in", tuple(_word(v) for v in test)))
+            else:
+                found.append(Condition(field, "in", (_word(test),)))
+        return tuple(found)
+
+    def test(self, field: str, key: str, value: Any, at: Loc) -> Condition | None:
+        if key not in TESTS:
+            self.file.problem(at, f"unknown test '{key}'", allowed=", ".join(TESTS), fix=suggest(key, TESTS))
+        elif key == "not":
+            return Condition(field, "not_in", tuple(_word(v) for v in (value if isinstance(value, list) else [value])))
+        elif key == "present":
+            if isinstance(value, bool):
+                return Condition(field, "present", number=float(value))
+            self.file.problem(at, "must be true or false", found=value)
+        elif key == "matches":
+            try:
+                return Condition(field, "matches", (str(value),), groups=tuple(groups_of(str(value))))
+            except ValueError as err:
+                self.file.problem(at, f"this pattern cannot be used: {err}", found=value)
+        elif isinstance(value, bool) or not isinstance(value, int | float):
+            self.file.problem(at, "must be a number", found=value)
+        else:
+            return Condition(field, key, number=float(value))  # type: ignore[arg-type]
+        return None
+
+    # ---- events
+
+    def columns(self, table: Mapping[str, Any], at: Loc, own: tuple[str, ...], kind: str | None) -> dict[str, Template]:
+        """Check the columns that a table sets; its numbers and times are looked at in `emit`."""
+        columns: dict[str, Template] = {}
+        for key, value in table.items():
+            if key not in EMIT_KEYS:
+                fix = "taktbook sets it itself; leave it out" if key in SET_BY_US else suggest(key, EMIT_KEYS)
+                self.file.problem((*at, key), f"unknown key '{key}'", allowed=", ".join(EMIT_KEYS), fix=fix)
+            elif key not in ("value", "earlier", "time"):
+                columns[key] = self.template(value, (*at, key), own)
+                self.words_allowed(key, columns[key], (*at, key), kind)
+        return columns
+
+    def words_allowed(self, column: str, template: Template, at: Loc, kind: str | None) -> None:
+        """Check the words that a column can take, as far as they stand in the file."""
+        allowed: Iterable[str] | None = {"kind": KINDS, "result": RESULTS}.get(column)
+        if column == "state":
+            allowed = STATE_WORDS.get(kind or "")
+        if allowed is None:
+            return
+        words = [template.constant] if template.constant is not None else []
+        for hole in template.holes if len(template.parts) == 1 else ():
+            table = self.tables.words.get(hole.words or "", {})
+            words += [str(w) for w in table.values() if w not in ("", "{word}")]
+        for word in dict.fromkeys(words):
+            if word not in allowed:
+                near = suggest(word, allowed)
+                self.file.problem(at, f"'{word}' is no {column}", found=word, allowed=", ".join(allowed), fix=near)
+
+    def emit(self, table: Mapping[str, Any], at: Loc, own: tuple[str, ...]) -> Emit:
+        """Check one event; the columns of [always] and the cell stand behind its own."""
+        always = self.tables.always
+        kind = table.get("kind", always.get("kind"))
+        if kind is None:
+            self.file.problem(at, "key 'kind' is missing", allowed=", ".join(KINDS), fix='write e.g. kind = "cycle_start"')
+        columns = {
+            **self.columns({"cell": self.tables.cell}, (), own, None),
+            **self.columns({k: v for k, v in always.items() if k not in table}, ("always",), own, str(kind)),
+            **self.columns(table, at, own, str(kind)),
+        }
+        numbers: dict[str, Number | None] = {"value": None, "earlier": None}
+        for key in numbers:
+            where: Loc = (*at, key) if key in table else ("always", key)
+            given = table.get(key, always.get(key))
+            if given is not None:
+                unit = Template(("s",)) if key == "earlier" else columns.get("unit")
+                numbers[key], source_unit = self.number(given, where, own, unit)
+                if key == "value" and source_unit:
+                    columns.setdefault("unit", Template((source_unit,)))
+        time = table.get("time", always.get("time"))
+        template = None if time is None else self.field_template(str(time), (*at, "time"), own)
+        return Emit(columns, numbers["value"], template, numbers["earlier"])
+
+    def number(
+        self, value: object, at: Loc, own: tuple[str, ...], unit: Template | None
+    ) -> tuple[Number | None, str | None]:
+        """Check a number; returns it and the unit in which the source writes it."""
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return Number(None, constant=float(value)), None
+        template = self.template(value, at, own)
+        spec = template.number()
+        if spec is None or spec[0].words is not None:
+            if template.parts:
+                fix = 'write "{field}", or "{field} ms" when the source writes another unit than you want to keep'
+                self.file.problem(at, "a number is one field, with its unit behind it if you like", found=value, fix=fix)
+            return None, None
+        hole, source_unit = spec
+        target = unit.constant if unit is not None else None
+        if at[-1] == "earlier" and source_unit is None:
+            self.file.problem(at, "a duration needs its unit", found=value, allowed=", ".join(SECONDS), fix='"{field} s"')
+        if source_unit is None or target is None:
+            return Number(hole), source_unit
+        change = conversion(source_unit, target)
+        if change is None:
+            allowed = ", ".join(same_kind(target)) or target
+            self.file.problem(at, f"{source_unit} cannot be turned into {target}", found=value, allowed=allowed)
+            return None, source_unit
+        return Number(hole, *change), source_unit
+
+
+def _word(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
