@@ -161,13 +161,10 @@ class Mapping:
         """Return (is it so, reason) for all that can be wrong, in the order in which it is told."""
         checks: list[tuple[pl.Expr, pl.Expr]] = []
         for n, template in enumerate(self.times):
-            rules = self.emitting if n == 0 else []
-            for i, emit in self._emits():
-                if emit.time == template and i not in rules:
-                    rules = [*rules, i]
+            own = [i for i, emit in self._emits() if (emit.time or self.source.time.template) == template]
             fields = " ".join(h.field for h in template.holes)
             words = self._words(template)
-            inside = pl.lit(True) if n == 0 else self._in(rules)
+            inside = self._in(own)
             ts, gone = pl.col(f"\x00ts{n}"), pl.col(f"\x00gone{n}")
             checks += [
                 (inside & words.is_null(), pl.lit(f"no time: field '{fields}' is empty")),

@@ -39,6 +39,7 @@ class Block:
     torn: bool = False
     bad: pl.DataFrame | None = None
     numbers: pl.Series | None = None
+    frame: pl.DataFrame | None = None  # tables: the rows instead of `data`
 
     def line_numbers(self) -> pl.Series:
         """Return the number of each line in `data`."""
@@ -112,7 +113,8 @@ class RawFile:
         if self.path.suffix == ".gz":
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
         elif self.path.suffix in (".zst", ".zstd"):
-            stream = cast(BinaryIO, zstandard.ZstdDecompressor().stream_reader(hashed, read_across_frames=True))
+            reader = zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True)
+            stream = cast(BinaryIO, reader)
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
         first, held = True, b""
         while True:
@@ -153,7 +155,13 @@ class RawFile:
             if not end:
                 rest += piece
                 if len(rest) > LONGEST_LINE:
-                    rest, number = yield from self._long_line(rest, pieces, number)
+                    block, rest = self._long_line(rest, pieces, number)
+                    number += 1
+                    yield block
+                    if end := rest.rfind(b"\n") + 1:
+                        block = _block(rest[:end], number)
+                        rest, number = rest[end:], number + block.lines
+                        yield block
                 continue
             block = _block(rest + piece[:end], number)
             rest = piece[end:]
@@ -164,28 +172,19 @@ class RawFile:
             block.torn = True
             yield block
 
-    def _long_line(self, start: bytes, pieces: Iterator[bytes], number: int) -> Iterator[Block]:  # type: ignore[misc]
-        """Read over a line that is longer than any record can be; returns (what follows it, next line number)."""
-        length = len(start)
-        rest = b""
+    def _long_line(self, start: bytes, pieces: Iterator[bytes], number: int) -> tuple[Block, bytes]:
+        """Read over a line that is longer than any record can be; returns it as a bad line, and what follows it."""
+        length, rest, torn = len(start), b"", True
         for piece in pieces:
             end = piece.find(b"\n")
             if end >= 0:
-                length += end
-                rest = piece[end + 1 :]
+                length, rest, torn = length + end, piece[end + 1 :], False
                 break
             length += len(piece)
         reason = f"line is too long: {length:,} bytes, at most {LONGEST_LINE:,} are read"
         text = start[:SHOWN_CHARS].decode(errors="replace")
         bad = pl.DataFrame([(number, reason, text)], schema=BAD_SCHEMA, orient="row")
-        yield Block(b"", number, 1, bad=bad, numbers=pl.Series("line", [], dtype=pl.Int64))
-        number += 1
-        end = rest.rfind(b"\n") + 1
-        if end:
-            block = _block(rest[:end], number)
-            number += block.lines
-            yield block
-        return rest[end:], number  # type: ignore[return-value]
+        return Block(b"", number, 1, torn, bad, pl.Series("line", [], dtype=pl.Int64)), rest
 
 
 def _block(data: bytes, first: int) -> Block:

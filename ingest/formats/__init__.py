@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from ingest.formats import text
+from ingest.formats import delimited, json_lines, key_value, sqlite, text
 from ingest.formats.base import Format
 
-FORMATS: Final[tuple[Format, ...]] = (text,)  # type: ignore[assignment]
+FORMATS: Final[tuple[Format, ...]] = (text, delimited, json_lines, key_value, sqlite)
 BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
 
 __all__ = ["BY_NAME", "FORMATS", "Format"]

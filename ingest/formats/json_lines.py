@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
@@ -74,24 +74,62 @@ def json_path(field: str) -> str:
 
 
 def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
-    """Return the function that takes the fields out of objects. Numbers keep their digits, true and false their words."""
+    """Return the function that takes the fields out of objects. true and false become the words "true" and "false"."""
+    shape = _shape(fields)
 
     def parse(block: Block) -> Records:
         lines, set_apart = set_aside(block.as_lines(), options)
-        text = pl.col("text")
-        whole = text.str.json_path_match("$")  # null when the line is no JSON
-        is_object = whole.is_not_null() & text.str.contains(r"^\s*\{")
-        lines = lines.with_columns(is_object.alias("\x00object"))
         bad = no_bad()
-        if not lines["\x00object"].all():
-            wrong = lines.filter(~pl.col("\x00object"))
+        frame = _decoded(lines, shape, fields)
+        if frame is None:
+            text = pl.col("text")
+            is_object = text.str.contains(r"^\s*\{") & text.str.json_path_match("$").is_not_null()
+            lines = lines.with_columns(is_object.alias("\x00object"))
             reason = pl.lit("line is not a JSON object").alias("reason")
-            bad = wrong.select("line", reason, text.str.slice(0, SHOWN_CHARS))
-            lines = lines.filter("\x00object")
-        frame = lines.select("line", *(text.str.json_path_match(json_path(f)).alias(f) for f in fields))
+            bad = lines.filter(~pl.col("\x00object")).select("line", reason, text.str.slice(0, SHOWN_CHARS))
+            lines = lines.filter("\x00object").drop("\x00object")
+            frame = _decoded(lines, shape, fields)
+        if frame is None:
+            frame = lines.select("line", *(pl.col("text").str.json_path_match(json_path(f)).alias(f) for f in fields))
         return Records(frame, line_texts(block), bad, set_apart)
 
     return parse
 
 
-__all__ = ["NAME", "SAMPLE", "SAMPLE_SOURCE", "Options", "blocks", "known_fields", "parser", "re"]
+def _shape(fields: Sequence[str]) -> pl.Struct | None:
+    """Return the type of an object that holds the fields; None when fields lie in lists or one holds another."""
+    tree: dict[str, Any] = {}
+    for field in fields:
+        *way, last = field.split(".")
+        node = tree
+        for step in way:
+            node = node.setdefault(step, {})
+            if node is None:
+                return None
+        if last in node or any(step.isdigit() for step in [*way, last]):
+            return None
+        node[last] = None
+    return _struct(tree)
+
+
+def _struct(tree: dict[str, Any]) -> pl.Struct:
+    return pl.Struct({name: pl.String() if below is None else _struct(below) for name, below in tree.items()})
+
+
+def _decoded(lines: pl.DataFrame, shape: pl.Struct | None, fields: Sequence[str]) -> pl.DataFrame | None:
+    """Decode all lines at once, the quick way; None when a line is no object, or not of the shape."""
+    if shape is None or not lines.height:
+        return None if lines.height else lines.select("line", *(pl.lit(None, pl.String).alias(f) for f in fields))
+    try:
+        objects = lines.select("line", pl.col("text").str.json_decode(shape).alias("o"))
+    except pl.exceptions.ComputeError:
+        return None
+    if objects["o"].null_count():
+        return None
+    columns = []
+    for field in fields:
+        column = pl.col("o")
+        for step in field.split("."):
+            column = column.struct.field(step)
+        columns.append(column.alias(field))
+    return objects.select("line", *columns)
