@@ -1,0 +1,104 @@
+"""The open plant: its files, its store and its facts as DuckDB views. Where every question starts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from analytics import facts
+from analytics.cell import Cell, read_cell
+from analytics.plant import PlantFile, read_plant_file
+from ingest.errors import InputError, suggest
+from ingest.progress import Progress, silent
+from ingest.store import Store
+
+
+@dataclass(frozen=True)
+class Plant:
+    """A plant folder that is open: plant.toml is read and valid; cells are read when they are asked for."""
+
+    folder: Path
+    file: PlantFile
+
+    @cached_property
+    def store(self) -> Store:
+        """The store as it was when first asked for; a later load does not disturb its reader."""
+        return Store.open(self.folder / "store")
+
+    def cell(self, name: str) -> Cell:
+        """Return the model of a cell. Raises InputError for a name that is not in the plant, ConfigError for a bad file."""
+        if name not in self.file.cells:
+            raise InputError(
+                "this cell is not in the plant",
+                where="--cell",
+                found=name,
+                allowed=", ".join(self.file.cells),
+                fix=suggest(name, self.file.cells) or "use one of the allowed names",
+            )
+        cell = read_cell(self.folder / "cells" / f"{name}.toml", f"cells/{name}.toml")
+        if cell.name != name:
+            raise InputError(
+                "the cell's name differs from that of its file", where=f"cells/{name}.toml  name", found=cell.name, allowed=name
+            )
+        return cell
+
+    def days(self, cell: str) -> list[date]:
+        """Production days of which the store holds events."""
+        return self.store.days(cell)
+
+    def build(self, cell: str, progress: Progress = silent) -> list[date]:
+        """Bring the facts of a cell up to date; returns the days rebuilt."""
+        return facts.build(self.file, self.cell(cell), self.store, progress=progress)
+
+    def fact(self, cell: str, table: str, days: list[date] | None = None) -> pl.DataFrame:
+        """Read a fact table of a cell as a frame (see analytics.facts.TABLES)."""
+        with self.tables(cell, self.days(cell) if days is None else days) as con:
+            return con.sql(f"select * from {table}").pl()
+
+    @contextmanager
+    def tables(self, cell: str, days: list[date], frames: Mapping[str, pl.DataFrame] | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Open DuckDB in memory with a view per fact table of these days, and the given frames beside them."""
+        have = [d for d in self.days(cell) if d in set(days)]
+        if not have:
+            known = self.days(cell)
+            raise InputError(
+                f"there are no events of cell {cell} in this period",
+                found=f"{min(days)} to {max(days)}" if days else "no day",
+                allowed=f"{known[0]} to {known[-1]}" if known else "the store holds nothing of this cell yet",
+                fix="choose another day" if known else "load logs first:  taktbook ingest",
+            )
+        con = duckdb.connect()
+        try:
+            con.execute("set timezone = 'UTC'")
+            for table in facts.TABLES:
+                paths = [self.store.fact_path(cell, d, table).as_posix() for d in have]
+                listed = ", ".join("'" + p.replace("'", "''") + "'" for p in paths)
+                con.execute(f'create view "{table}" as select * from read_parquet([{listed}], union_by_name = true)')
+            for name, frame in (frames or {}).items():
+                con.register(name, frame.to_arrow())
+            yield con
+        finally:
+            con.close()
+
+
+def open_plant(folder: Path | str) -> Plant:
+    """Open a plant folder. Raises ConfigError when plant.toml is missing or wrong."""
+    folder = Path(folder)
+    return Plant(folder, read_plant_file(folder))
+
+
+def query(con: duckdb.DuckDBPyConnection, name: str, **values: Any) -> pl.DataFrame:
+    """Run one of the queries in analytics/sql by its name, with bound values."""
+    text = (files("analytics") / "sql" / f"{name}.sql").read_text(encoding="utf-8")
+    frame = pl.from_arrow(con.sql(text, params=values).to_arrow_table())
+    assert isinstance(frame, pl.DataFrame)
+    return frame

@@ -1,0 +1,25 @@
+"""What all sources said around an instant: the way from a figure back to log lines."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analytics.account import Window
+from analytics.book import Plant
+from analytics.prepare import prepare
+
+
+def evidence(plant: Plant, cell: str, window: Window, station: str | None = None) -> pl.DataFrame:
+    """Return the events of a window from all sources on one clock, in order.
+
+    Returns  ts (UTC microseconds), source, station, nest, kind, state, step, part, result, cause, code, text, value, file, line. With
+             `station`: what that station, the cell as a whole, or a neighbour involved with it said.
+    """
+    first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
+    events = prepare(plant.store.events(cell, [d for d in plant.days(cell) if first <= d <= last]), plant.cell(cell))
+    events = events.filter((pl.col("ts") >= window.from_us) & (pl.col("ts") < window.to_us))
+    if station is not None:
+        events = events.filter((pl.col("station") == station) | pl.col("station").is_null() | (pl.col("at") == station))
+    return events.select(
+        "ts", "source", "station", "nest", "at", "kind", "state", "step", "part", "result", "cause", "code", "text", "value", "file", "line"
+    )

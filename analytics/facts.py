@@ -1,0 +1,274 @@
+"""Facts of one cell and production day: derived from its events, kept as Parquet, rebuilt only when an input changed."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import polars as pl
+
+from analytics.carry import MARGIN_US, carry
+from analytics.cell import CELL, Cell
+from analytics.claims import Seen
+from analytics.cycles import cycles, steps
+from analytics.intervals import cut
+from analytics.ledger import STOP_LINES, intervals, split_work
+from analytics.parts import fates, join_through_time, mark_start_up, moves
+from analytics.plan import BUSY, Stop, plan
+from analytics.plant import PlantFile
+from analytics.prepare import prepare
+from analytics.roots import roots
+from analytics.sets import sets
+from ingest.events import SCHEMA
+from ingest.progress import Progress, silent
+from ingest.store import Store
+
+VERSION = "1"
+"""Raise it when facts change their meaning: all kept ones are then rebuilt."""
+
+TABLES = (
+    "ledger", "intervals", "cycles", "steps", "stops", "moves", "rejects", "measurements", "sets", "plan", "orders", "carry",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """The events that a day's facts are made from, and the window."""
+
+    day: date
+    start_us: int
+    end_us: int
+    carried: pl.DataFrame  # SCHEMA
+    events: pl.DataFrame  # SCHEMA; the day and the margins before and after it
+
+
+def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
+    """Derive every fact table of one cell and day. Pure: the same events in any order give the same tables.
+
+    Returns a frame per name in TABLES; times are UTC microseconds, clipped to the day where a row can reach over it.
+    """
+    begin, end = day.start_us - MARGIN_US, day.end_us + MARGIN_US
+    events = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
+    events = join_through_time(events)
+    fate = mark_start_up(fates(events, cell), cell)
+    cycle = cycles(events, cell, fate).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
+    seen = Seen(cell, events, cycle, begin, end)
+    tiles = intervals(seen)
+    pieces = split_work(tiles, cycle, fate, cell)
+    orders = _orders(events, end)
+    plans = plan(plant, cell, begin, end, _planned_stops(events, end), _hand_fed(orders, cell))
+    inside = Window(day.start_us, day.end_us)
+    move = moves(fate, events, cell, day.start_us, day.end_us)
+    lanes = pl.concat([cell.lanes(), pl.DataFrame({"lane": [CELL]})], how="diagonal")
+    whole = roots(inside.clip(pieces), cell)
+    ledger = pl.concat([inside.clip(pieces), _cell_book(whole, move, cell)], how="vertical")
+    ledger = cut(ledger, plans, ["plan", "plan_cause", "shift", "shift_day"]).with_columns(
+        us=pl.when(pl.col("start_us") < pl.col("end_us")).then(pl.col("end_us") - pl.col("start_us")).otherwise("us")
+    )
+    return {
+        "ledger": _with_units(ledger.join(lanes, on="lane", how="left", maintain_order="left"), cell),
+        "intervals": inside.clip(tiles),
+        "cycles": inside.ending(cycle.join(_outcome(fate), on="part", how="left", maintain_order="left")),
+        "steps": inside.ending(steps(events)),
+        "stops": inside.starting(_stops(pieces, cell)),
+        "moves": move,
+        "rejects": move.filter(pl.col("move") == "reject"),
+        "measurements": _measurements(events, day.start_us, day.end_us),
+        "sets": sets(events, cell, day.start_us, day.end_us),
+        "plan": inside.clip(plans),
+        "orders": inside.clip(orders),
+        "carry": carry(events, fate, cell, end - 2 * MARGIN_US).select(SCHEMA.names()),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Half-open span of time, and what of a table lies in it."""
+
+    start_us: int
+    end_us: int
+
+    def clip(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Cut rows at the edges; a row of no length stays when it lies inside. `us` follows the cut."""
+        s, e = pl.col("start_us"), pl.col("end_us")
+        instant = (s == e) & (s >= self.start_us) & (s < self.end_us)
+        frame = frame.filter(instant | ((s < self.end_us) & (e > self.start_us) & (s < e)))
+        clipped = frame.with_columns(s.clip(self.start_us, self.end_us), e.clip(self.start_us, self.end_us))
+        if "us" in frame.columns:
+            clipped = clipped.with_columns(us=pl.when(s < e).then(e - s).otherwise("us"))
+        return clipped
+
+    def ending(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows that end inside, whole."""
+        return frame.filter((pl.col("end_us") >= self.start_us) & (pl.col("end_us") < self.end_us))
+
+    def starting(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows that start inside, whole."""
+        return frame.filter((pl.col("start_us") >= self.start_us) & (pl.col("start_us") < self.end_us))
+
+
+def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """The cell's own rows: work along the way stands in the plan gap, out of which each part takes its takt.
+
+    So good = takt x good parts and rejects = takt x rejected parts, as in ISO 22400-2, and the gap is what the stations'
+    work along the way took beyond that.
+    """
+    work = pl.col("line").is_in(["good", "fast_cycle", "reject", "start_up_reject", "rework"])
+    rows = whole.with_columns(
+        lane=pl.lit(CELL),
+        blamed=pl.when(work).then(None).otherwise(pl.coalesce("blamed", pl.col("lane").str.split(".").list.first())),
+        line=pl.when(work).then(pl.lit("plan_gap")).otherwise("line"),
+        cause=pl.when(work).then(None).otherwise("cause"),
+    )
+    good = pl.col("move") == "good"
+    made = (
+        move.filter(good | (pl.col("move") == "reject"))
+        .join(cell.takts(), on="product", how="left", maintain_order="left")
+        .with_columns(
+            pl.col("takt_us").fill_null(cell.takts()["takt_us"].median()).cast(pl.Int64),
+            line_=pl.when(good & pl.col("rework")).then(pl.lit("rework"))
+            .when(good).then(pl.lit("good"))
+            .when("start_up").then(pl.lit("start_up_reject"))
+            .otherwise(pl.lit("reject")),
+            at=pl.when(~good).then("station"),
+        )
+    )  # fmt: skip
+    both = [
+        made.select(
+            lane=pl.lit(CELL), start_us="us", end_us="us", us=sign * pl.col("takt_us"), line=line, cause=cause, blamed=at,
+            product="product", part="part", log_file="file", log_line="line",
+        )
+        for sign, line, cause, at in (
+            (1, pl.col("line_"), pl.col("cause"), pl.col("at")),
+            (-1, pl.lit("plan_gap"), pl.lit(None, pl.String), pl.lit(None, pl.String)),
+        )
+    ]  # fmt: skip
+    return pl.concat([rows, *both], how="diagonal").select(
+        pl.col(name).cast(dtype) for name, dtype in whole.schema.items()
+    )
+
+
+def _with_units(ledger: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """Add unit_us, the planned time per part by which seconds become parts: the takt, or the station's cycle."""
+    ledger = ledger.join(cell.takts(), on="product", how="left", maintain_order="left").join(
+        cell.planned(), on=["station", "product"], how="left", maintain_order="left"
+    )
+    takt = pl.col("takt_us").fill_null(cell.takts()["takt_us"].median()).cast(pl.Int64)
+    unit = pl.when(pl.col("lane") == CELL).then(takt).otherwise("planned_us")
+    return ledger.with_columns(unit_us=unit).drop("takt_us", "planned_us", "kind")
+
+
+def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """Every stop of a lane: lane, start_us, end_us, line, cause, text, alarm (bool), blamed and its log lines."""
+    rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort("lane", "start_us")
+    follows = (
+        (pl.col("start_us") == pl.col("end_us").shift(1)) & (pl.col("line") == pl.col("line").shift(1))
+        & pl.col("cause").eq_missing(pl.col("cause").shift(1))
+    ).over("lane").fill_null(False)  # fmt: skip
+    codes = cell.catalogue().select("code", text="cause_text")
+    return (
+        rows.with_columns(run=(~follows).cast(pl.Int64).cum_sum())
+        .group_by("run", maintain_order=True)
+        .agg(
+            pl.col("lane", "start_us").first(), pl.col("end_us").last(),
+            pl.col("line", "cause", "blamed", "product", "log_file", "log_line").first(), pl.col("log_end_file", "log_end_line").last(),
+        )
+        .join(codes, left_on="cause", right_on="code", how="left", maintain_order="left")
+        .with_columns(alarm=pl.col("text").is_not_null(), text=pl.coalesce("text", "cause"))
+        .join(cell.lanes().drop("kind"), on="lane", how="left", maintain_order="left")
+        .drop("run")
+    )  # fmt: skip
+
+
+def _outcome(fate: pl.DataFrame) -> pl.DataFrame:
+    return fate.select(
+        "part", "outcome", "start_up", "rework", outcome_station="station", outcome_cause="cause"
+    ).unique("part", keep="last", maintain_order=True)
+
+
+def _measurements(events: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
+    return events.filter(
+        (pl.col("kind") == "measurement") & (pl.col("ts") >= start_us) & (pl.col("ts") < end_us)
+    ).select("ts", "station", "nest", "part", "product", "characteristic", "value", "unit", "result", "file", "line")
+
+
+def _orders(events: pl.DataFrame, end_us: int) -> pl.DataFrame:
+    """Orders as intervals: order, product, quantity, start_us, end_us (the end of the window while open)."""
+    rows = events.filter(pl.col("kind").is_in(["order_start", "order_end"]) & pl.col("order").is_not_null())
+    return (
+        rows.group_by("order", maintain_order=True)
+        .agg(
+            product=pl.col("product").drop_nulls().first(),
+            quantity=pl.col("value").filter(pl.col("kind") == "order_start").first(),
+            start_us=pl.col("ts").filter(pl.col("kind") == "order_start").min(),
+            end_us=pl.col("ts").filter(pl.col("kind") == "order_end").max(),
+        )
+        .filter(pl.col("start_us").is_not_null())
+        .with_columns(pl.col("end_us").fill_null(end_us))
+        .sort("start_us")
+    )
+
+
+def _hand_fed(orders: pl.DataFrame, cell: Cell) -> list[tuple[int, int]]:
+    names = {p.name for p in cell.products if p.hand_fed} | {p.set for p in cell.products if p.hand_fed and p.set}
+    rows = orders.filter(pl.col("product").is_in(list(names))).select("start_us", "end_us")
+    return [(int(a), int(b)) for a, b in rows.rows()]
+
+
+def _planned_stops(events: pl.DataFrame, end_us: int) -> list[Stop]:
+    """Planned stops that a source tells of (a host's table)."""
+    rows = events.filter(pl.col("kind").is_in(["plan_start", "plan_end"])).sort("station", "no")
+    rows = rows.with_columns(until=pl.col("ts").shift(-1).over("station").fill_null(end_us)).filter(
+        pl.col("kind") == "plan_start"
+    )
+    return [Stop(int(a), int(b), s, c or "planned stop") for a, b, s, c in rows.select("ts", "until", "station", "cause").rows()]
+
+
+def build(
+    plant: PlantFile, cell: Cell, store: Store, days: Iterable[date] | None = None, progress: Progress = silent
+) -> list[date]:
+    """Bring the kept facts of a cell up to date; returns the days that were rebuilt.
+
+    A day is rebuilt when its events, those of a neighbouring day, the plant or cell file, what the day before hands on, or
+    VERSION changed.
+    """
+    have = store.days(cell.name)
+    wanted = have if days is None else sorted(set(have) & set(days))
+    rebuilt = []
+    prints = {d: store.fingerprint(cell.name, d) for d in have}
+    model = hashlib.sha256((plant.model_dump_json() + cell.model_dump_json() + VERSION).encode()).hexdigest()
+    for n, day in enumerate(wanted):
+        progress(f"facts {cell.name}", n, len(wanted))
+        before, after = day - timedelta(days=1), day + timedelta(days=1)
+        handed = _handed_on(store, cell.name, have, day)
+        key = _digest(model, day.isoformat(), *(prints.get(d, "-") for d in (before, day, after)), _hash(handed))
+        if store.facts_key(cell.name, day) == key:
+            continue
+        start_us, end_us = plant.day_bounds(day)
+        edge = MARGIN_US + MARGIN_US // 2  # stored times are those of the source; the doubled hour may move them by one
+        ts = pl.col("ts_source").cast(pl.Int64)
+        events = store.events(cell.name, [d for d in (before, day, after) if d in prints]).filter(
+            (ts >= start_us - edge) & (ts < end_us + edge)
+        )
+        store.write_facts(cell.name, day, key, derive(plant, cell, Day(day, start_us, end_us, handed, events)))
+        rebuilt.append(day)
+    progress(f"facts {cell.name}", len(wanted), len(wanted))
+    return rebuilt
+
+
+def _handed_on(store: Store, cell: str, have: list[date], day: date) -> pl.DataFrame:
+    earlier = [d for d in have if d < day]
+    kept = store.read_facts(cell, earlier[-1:], "carry") if earlier else None
+    return pl.DataFrame(schema=SCHEMA) if kept is None else kept.select(SCHEMA.names()).cast(dict(SCHEMA))
+
+
+def _hash(frame: pl.DataFrame) -> str:
+    # Where a record stands in which file does not matter to what it says.
+    rows = frame.drop("file", "line").hash_rows(seed=0).sort()
+    return hashlib.sha256(rows.to_numpy().tobytes()).hexdigest()
+
+
+def _digest(*words: str) -> str:
+    return hashlib.sha256("|".join(words).encode()).hexdigest()

@@ -1,0 +1,48 @@
+-- One row per key, line, station and cause: planned busy time of the chosen lanes within the windows.
+-- Rows of no length in the ledger (credits, good parts of the cell) count where they stand.
+with
+
+pieces as (
+    select * from ledger
+),
+
+spans as (
+    select * from windows
+),
+
+cut_pieces as (
+    select
+        spans.key                                          as window_key,
+        pieces.line                                        as line,
+        coalesce(pieces.blamed, pieces.station)            as station,
+        pieces.cause                                       as cause,
+        pieces.product                                     as product,
+        pieces.unit_us                                     as unit_us,
+        case
+            when pieces.start_us = pieces.end_us then pieces.us
+            else least(pieces.end_us, spans.to_us) - greatest(pieces.start_us, spans.from_us)
+        end                                                as us
+    from pieces
+    inner join spans
+        on
+            pieces.start_us < spans.to_us
+            and (
+                pieces.end_us > spans.from_us
+                or (pieces.start_us = pieces.end_us and pieces.start_us >= spans.from_us)
+            )
+    where
+        pieces.plan = 'busy'
+        and list_contains($lanes, pieces.lane)
+)
+
+select
+    window_key                       as key,
+    line                             as line,
+    station                          as station,
+    cause                            as cause,
+    product                          as product,
+    sum(us)::bigint                  as us,
+    sum(us::double / unit_us)        as parts
+from cut_pieces
+group by window_key, line, station, cause, product
+order by key, line, us desc, station, cause, product

@@ -1,0 +1,25 @@
+-- One row per key: what the cell turned out in planned busy time within the window.
+with
+
+made as (
+    select * from moves
+),
+
+busy as (
+    select * from plan
+    where plan = 'busy' and lane = '*'
+),
+
+spans as (
+    select * from windows
+)
+
+select
+    spans.key                                                        as key,
+    count(*) filter (where made.move = 'good' and not made.rework)   as good_n,
+    count(*) filter (where made.move = 'good' and made.rework)       as rework_n,
+    count(*) filter (where made.move = 'reject')                     as reject_n
+from made
+inner join spans on made.us >= spans.from_us and made.us < spans.to_us
+inner join busy on made.us >= busy.start_us and made.us < busy.end_us
+group by spans.key
