@@ -1,0 +1,90 @@
+"""From seed to plant folder and truth: the one place that knows the sequence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import simpy
+
+from sample_logs.generator import catalogue as cat
+from sample_logs.generator import plant_files
+from sample_logs.generator.calendar import FIRST_DAY, Window
+from sample_logs.generator.dialects import DIALECTS, written
+from sample_logs.generator.files import Written, write_source
+from sample_logs.generator.host import write_host
+from sample_logs.generator.spoon import SpoonCell
+from sample_logs.generator.timer import TimerCell
+
+SOURCES = {"spoon": ("robots", "press", "cellplc", "gauge"), "timer": ("line", "tester")}
+SEED = 2026
+
+
+def make(
+    out: Path,
+    days: int = 3,
+    cells: int = 2,
+    seed: int = SEED,
+    say: Callable[[str], None] = lambda text: None,
+) -> None:
+    """Write `out`/plant (configuration and logs) and `out`/truth.
+
+    Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes.
+    """
+    window = Window(days)
+    plant = out / "plant"
+    ran: list[SpoonCell | TimerCell] = []
+    found: list[Written] = []
+    for i in range(cells):
+        cell = run_cell(window, i, seed)
+        ran.append(cell)
+        say(f"{cell.name}: {len(cell.rec.parts)} parts")
+        found += _write_logs(plant, window, cell)
+    found += write_host(plant / "inbox" / "host" / "host.sqlite", window, ran)
+    _write_configuration(plant, window, ran)
+    say(f"{sum(w.lines for w in found)} lines in {len(found)} files and tables")
+
+
+def run_cell(window: Window, number: int, seed: int) -> SpoonCell | TimerCell:
+    """Run the model of the n-th cell (0: spoon, 1: timer, 2: spoon2, ...) to the end of the window."""
+    env = simpy.Environment()
+    copy, kind = divmod(number, 2)
+    if kind == 0:
+        spoon = SpoonCell(env, window, cat.copy_name("spoon", copy), seed, copy)
+        spoon.start()
+        env.run(until=window.end)
+        spoon.feed.close()
+        return spoon
+    timer = TimerCell(env, window, cat.copy_name("timer", copy), seed, copy)
+    timer.start()
+    env.run(until=window.end)
+    return timer
+
+
+def _write_logs(plant: Path, window: Window, cell: SpoonCell | TimerCell) -> list[Written]:
+    found = []
+    for base in SOURCES[cell.kind]:
+        source = cat.copy_name(base, cell.copy)
+        lines = written(DIALECTS[base], cell.rec.lines[source], window, cell.dead)
+        found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, faults=cell.copy == 0)
+    return found
+
+
+def _write_configuration(plant: Path, window: Window, ran: list[SpoonCell | TimerCell]) -> None:
+    (plant / "cells").mkdir(parents=True, exist_ok=True)
+    stops = []
+    for cell in ran:
+        text = (plant_files.spoon_toml if cell.kind == "spoon" else plant_files.timer_toml)(cell.name, cell.copy)
+        (plant / "cells" / f"{cell.name}.toml").write_text(text, encoding="utf-8", newline="\n")
+        if cell.kind == "timer":
+            for a, b in cell.scenario.maintenance:
+                stops.append((cell.name, f"{window.local(a):%Y-%m-%dT%H:%M:%S}", f"{window.local(b):%Y-%m-%dT%H:%M:%S}"))
+    dates = [FIRST_DAY + timedelta(day) for day in range(window.days)]
+    text = plant_files.plant_toml(
+        [cell.name for cell in ran if cell.kind == "spoon"],
+        [cell.name for cell in ran if cell.kind == "timer"],
+        [date.isoformat() for date in dates if date.weekday() == 6],
+        stops,
+    )
+    (plant / "plant.toml").write_text(text, encoding="utf-8", newline="\n")
