@@ -83,6 +83,7 @@ class Account:
             "PBT − stops": self.elements.pbt - self.elements.tpm_down,
             "PRI × PQ": self.elements.ideal,
             "AOET": self.elements.aoet,
+            "calendar time": self.elements.calendar,
             "PQ": self.elements.pq,
             "IP": self.elements.ip,
         }
@@ -150,13 +151,14 @@ def account(
             mine = mine.filter(pl.col("product").is_in(wanted))
         counted = cycles.filter(pl.col("key") == span.key)
         parts = cell_parts(mine) if station is None else station_parts(counted)
+        calendar = (span.to_us - span.from_us) * len(lanes)
         elements = _elements(
-            grouped, busy, counted, made.filter(pl.col("key") == span.key), ordered.filter(pl.col("key") == span.key), station
+            grouped, busy, calendar, counted, made.filter(pl.col("key") == span.key), ordered.filter(pl.col("key") == span.key), station
         )
         accounts.append(
             Account(
                 cell=cell_name, station=station, window=span, zone=plant.file.zone, convention=convention,
-                planned_busy_us=busy, calendar_us=(span.to_us - span.from_us) * len(lanes),
+                planned_busy_us=busy, calendar_us=calendar,
                 plan=plan.filter(pl.col("plan") != "busy"), lines=grouped, elements=elements, parts=parts,
                 nests=len(lanes), product=product, notes=_notes(cell, station, grouped),
             )
@@ -165,7 +167,7 @@ def account(
 
 
 def _elements(
-    lines: pl.DataFrame, busy: int, cycles: pl.DataFrame, made: pl.DataFrame, ordered: pl.DataFrame, station: str | None
+    lines: pl.DataFrame, busy: int, calendar: int, cycles: pl.DataFrame, made: pl.DataFrame, ordered: pl.DataFrame, station: str | None
 ) -> Elements:
     sums: dict[str, int] = dict(lines.group_by("line").agg(pl.col("us").sum()).rows())
 
@@ -197,6 +199,7 @@ def _elements(
         gp=good,
         ip=good + reject + rework,
         aoet=n(ordered, "order_us") or busy,
+        calendar=calendar,
     )
 
 

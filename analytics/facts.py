@@ -101,8 +101,8 @@ class Window:
         return clipped
 
     def ending(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """Rows that end inside, whole."""
-        return frame.filter((pl.col("end_us") >= self.start_us) & (pl.col("end_us") < self.end_us))
+        """Rows that end inside, whole; what ends at the very end has been done inside."""
+        return frame.filter((pl.col("end_us") > self.start_us) & (pl.col("end_us") <= self.end_us))
 
     def starting(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Rows that start inside, whole."""

@@ -42,6 +42,8 @@ class Elements:
     """Inspected."""
     aoet: float = 0
     """Actual order execution time."""
+    calendar: float = 0
+    """Length of the window, planned or not."""
 
     @property
     def aubt(self) -> float:
@@ -100,6 +102,7 @@ KPIS: Final[tuple[Kpi, ...]] = (
         unit="parts per hour"),
     Kpi("scrap_ratio", "scrap ratio", "SQ / PQ", "PQ", lambda e: e.sq, lambda e: e.pq),
     Kpi("rework_ratio", "rework ratio", "RQ / PQ", "PQ", lambda e: e.rq, lambda e: e.pq),
+    Kpi("teep", "TEEP", "PRI × GQ / calendar time", "calendar time", lambda e: e.ideal_good, lambda e: e.calendar),
     Kpi("first_pass_yield", "first pass yield", "GP / IP", "IP", lambda e: e.gp, lambda e: e.ip),
 )  # fmt: skip
 """All figures. OEE is the same number under both conventions: it does not depend on the split."""
@@ -108,6 +111,16 @@ KPIS: Final[tuple[Kpi, ...]] = (
 def figures(elements: Elements, convention: Convention) -> list[tuple[Kpi, float | None]]:
     """Return every figure of a convention with its value."""
     return [(kpi, kpi.value(elements)) for kpi in KPIS if convention in kpi.conventions]
+
+
+def allocation_ratio(units: list[Elements], aoet: float) -> float:
+    """Return sum of AUBT over the units / AOET of one order (ISO 22400-2); above 1 when units work at the same time."""
+    return sum(e.aubt for e in units) / aoet
+
+
+def production_process_ratio(units: list[Elements], aoet: float) -> float:
+    """Return sum of APT over the units / AOET of one order (ISO 22400-2)."""
+    return sum(e.apt for e in units) / aoet
 
 
 def combined(elements: list[Elements]) -> Elements:

@@ -1,4 +1,5 @@
 -- One row per key, outcome and cause: cycles of the chosen lanes that ended in planned busy time within the window.
+-- A cycle that ends at the very end of the window was done inside it.
 with
 
 done as (
@@ -23,7 +24,7 @@ select
     end                                                    as cause,
     count(*)                                               as cycles_n
 from done
-inner join spans on done.end_us >= spans.from_us and done.end_us < spans.to_us
+inner join spans on done.end_us > spans.from_us and done.end_us <= spans.to_us
 inner join busy on done.lane = busy.lane and done.end_us > busy.start_us and done.end_us <= busy.end_us
 where list_contains($lanes, done.lane)
 group by spans.key, done.outcome, done.rework, done.outcome_cause
