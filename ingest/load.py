@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final, Literal
 
@@ -189,7 +189,7 @@ class _Loading:
         with ThreadPoolExecutor(self.workers) as threads:
             try:
                 for number, block in enumerate(module.blocks(self.raw, self.source.options)):
-                    parse = parse or module.parser(self.source.options, self.source.fields, block, shown)
+                    parse = parse or module.parser(self.source.options, self.source.fields, self.mapping.typed, block, shown)
                     if len(waiting) > self.workers:
                         self._take(waiting.popleft())
                     waiting.append(threads.submit(self._block, parse, block, folder / f"{number:06d}"))
@@ -234,7 +234,7 @@ class _Loading:
     def _record(self, size: int, bad: pl.DataFrame) -> LoadedFile:
         """Name what was written after the file's content, and count."""
         name = f"{self.source.name}-{self.raw.digest[:16]}-{self.recipe}"
-        now = datetime.now(timezone.utc).replace(microsecond=0).isoformat()
+        now = datetime.now(UTC).replace(microsecond=0).isoformat()
         quarantine = None
         if bad.height:
             quarantine = f"quarantine/{name}.parquet"
@@ -249,7 +249,7 @@ class _Loading:
             Path(part.path).rename(target)
             parts.append(replace(part, path=path))
         quarantined = bad.height - self.faults
-        assert self.lines == self.with_events + self.skipped + quarantined, "the lines of a file do not balance"  # noqa: S101
+        assert self.lines == self.with_events + self.skipped + quarantined, "the lines of a file do not balance"
         return LoadedFile(
             self.source.name, self.raw.shown, self.raw.digest, self.recipe, size, self.lines, self.with_events,
             self.skipped, quarantined, self.faults, self.events, now, tuple(parts), quarantine,

@@ -213,7 +213,7 @@ def _without_nul(data: bytes, first: int) -> tuple[bytes, pl.DataFrame, pl.Serie
 
 def _cp1252(err: UnicodeError) -> tuple[str, int]:
     """Read bytes that are no UTF-8 as Windows-1252 (its five holes as Latin-1)."""
-    assert isinstance(err, UnicodeDecodeError)  # noqa: S101 - registered for decoding only
+    assert isinstance(err, UnicodeDecodeError)
     bad = err.object[err.start : err.end]
     try:
         return bad.decode("cp1252"), err.end

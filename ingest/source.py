@@ -157,7 +157,7 @@ def load_source(path: Path, name: str | None = None) -> Source:
     tables = check_model(file, SourceTables, file.data)
     source = build_source(path.stem, file, tables) if tables else None
     file.raise_problems()
-    assert source is not None  # noqa: S101 - a source without problems was built
+    assert source is not None
     return source
 
 

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from ingest import formats
 from ingest.errors import suggest
 from ingest.events import COLUMNS, KINDS, LINKS, MODES, RESULTS, STATES
-from ingest.formats.text import groups_of
+from ingest.regex import groups_of
 from ingest.source import Condition, Emit, Number, Rule, Source, SourceTables, TimeRule, Vocabulary, fingerprint
 from ingest.template import Hole, Template, parse_template
 from ingest.timestamps import check_format

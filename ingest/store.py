@@ -61,7 +61,7 @@ class Store:
         if not files:
             return empty()
         try:
-            return pl.read_parquet(files, schema=SCHEMA)
+            return pl.concat([pl.read_parquet(f).cast(SCHEMA) for f in files])  # type: ignore[arg-type]
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -24,7 +24,8 @@ def no_bad() -> pl.DataFrame:
 class Records:
     """What a format made of a block.
 
-    frame    one row per record: line (Int64), then one String column per field that was asked for; null: not there
+    frame    one row per record: line (Int64), then one column per field that was asked for: String, or of its type in
+             Types; null: not there or empty
     bad      lines that are no record: line, reason, text
     skipped  lines left out by rule of the format: blank lines, comments, headers
     texts    gives the raw text of lines, for the quarantine
@@ -37,6 +38,9 @@ class Records:
 
 
 Parse = Callable[[Block], Records]
+
+Types = Mapping[str, pl.DataType]
+"""fields that are used only as numbers (Float64, Int64): a format may read them so at once, or leave them as String"""
 
 
 class Format(Protocol):
@@ -53,7 +57,7 @@ class Format(Protocol):
     def blocks(self, file: RawFile, options: Any) -> Iterator[Block]:
         """Yield the file's content in blocks."""
 
-    def parser(self, options: Any, fields: Sequence[str], head: Block, shown: str) -> Parse:
+    def parser(self, options: Any, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
         """Return the function that turns blocks into records. `head` is the file's first block."""
 
 
@@ -65,6 +69,13 @@ def line_texts(block: Block) -> Texts:
         return rows["text"].str.slice(0, SHOWN_CHARS)
 
     return texts
+
+
+def empty_to_null(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame with null for empty words."""
+    words = [c for c in frame.get_columns() if c.dtype == pl.String and c.null_count() < len(c)]
+    empty = [c.name for c in words if (c.str.len_bytes() == 0).any()]
+    return frame.with_columns(pl.when(pl.col(name) != "").then(pl.col(name)).alias(name) for name in empty)
 
 
 def set_aside(lines: pl.DataFrame, options: Any) -> tuple[pl.DataFrame, int]:

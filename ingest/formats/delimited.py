@@ -10,7 +10,7 @@ import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from ingest.errors import InputError, suggest
-from ingest.formats.base import Parse, Records, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "delimited"
@@ -68,7 +68,7 @@ class Options(BaseModel):
     @field_validator("delimiter", "quote")
     @classmethod
     def _one_byte(cls, value: str) -> str:
-        if not value.isascii() or value in "\r\n" and value:
+        if not value.isascii() or (value in "\r\n" and value):
             raise ValueError("must be one ASCII character, and no end of line")
         return value
 
@@ -83,7 +83,7 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     return file.blocks()
 
 
-def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes lines apart at the delimiters.
 
     Raises InputError when a file's header lacks a column that the source asks for.
@@ -109,27 +109,36 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
     inner = [f"{n}" for n in range(len(columns))]
     wanted = {f: inner[columns.index(f)] for f in fields}
 
-    def read(data: bytes, quote: str | None) -> pl.DataFrame:
+    strings: dict[str, pl.DataType] = dict.fromkeys(inner, pl.String())
+    types = strings | {wanted[f]: dtype for f, dtype in typed.items() if f in wanted}
+
+    def read(data: bytes, quote: str | None, schema: dict[str, pl.DataType]) -> pl.DataFrame:
         table = pl.read_csv(
-            data, has_header=False, separator=options.delimiter, quote_char=quote, columns=sorted(int(c) for c in wanted.values()),
-            schema=dict.fromkeys(inner, pl.String),
+            data, has_header=False, separator=options.delimiter, quote_char=quote, schema=schema,
+            columns=sorted(int(c) for c in set(wanted.values())), decimal_comma=options.delimiter != ",",
         )  # fmt: skip
         return table.select(pl.col(name).alias(field) for field, name in wanted.items())
 
+    def read_typed(data: bytes, quote: str | None) -> pl.DataFrame:
+        try:
+            return read(data, quote, types)
+        except pl.exceptions.ComputeError:  # something is no number: read words, the mapping says which
+            return read(data, quote, strings)
+
     def parse(block: Block) -> Records:
         quoted = bool(options.quote) and options.quote.encode() in block.data
-        plain = block.first > first and not quoted and not options.comment
-        if plain and block.data and _is_regular(block, options.delimiter, len(columns)):
-            table = read(block.data, None)
-            return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
+        if block.first > first and not quoted and not options.comment and _delimiters(block, options.delimiter, len(columns)):
+            try:
+                table = read_typed(block.data, None)
+                return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
+            except pl.exceptions.ComputeError:
+                pass  # a line has too many fields, and another too few
         lines, set_apart = set_aside(block.as_lines(), options.model_copy(update={"skip_first": first}))
-        bad = no_bad()
-        if lines.height:
-            good, bad = _sort_out(lines, options, len(columns))
-            table = read("\n".join(good["text"].to_list()).encode() + b"\n", options.quote or None) if good.height else None
-            lines = good if table is None else good.select("line").hstack(table)
-        missing = [pl.lit(None, pl.String).alias(f) for f in fields if f not in lines.columns]
-        return Records(lines.with_columns(missing).select("line", *fields), line_texts(block), bad, set_apart)
+        good, bad = _sort_out(lines, options, len(columns))
+        if not good.height:
+            return Records(pl.DataFrame(schema={"line": pl.Int64, **dict.fromkeys(fields, pl.String)}), line_texts(block), bad, set_apart)
+        table = read_typed(good["text"].str.join("\n").item().encode() + b"\n", options.quote or None)
+        return Records(empty_to_null(good.select("line").hstack(table)), line_texts(block), bad, set_apart)
 
     return parse
 
@@ -143,11 +152,13 @@ def _header(options: Options, head: Block) -> list[str]:
     return [str(word or "").strip() for word in row.row(0)]
 
 
-def _is_regular(block: Block, delimiter: str, n: int) -> bool:
-    """Return whether every line may have n fields: the delimiters add up, and no line has more (the parser says so)."""
+def _delimiters(block: Block, delimiter: str, n: int) -> bool:
+    """Return whether the delimiters of n fields per line add up. If no line has more, which the parser would say, none
+    has fewer.
+    """
     data = np.frombuffer(block.data, np.uint8)
     rows = block.lines if block.numbers is None else len(block.numbers)
-    return int(np.count_nonzero(data == ord(delimiter))) == rows * (n - 1)
+    return bool(block.data) and int(np.count_nonzero(data == ord(delimiter))) == rows * (n - 1)
 
 
 def _sort_out(lines: pl.DataFrame, options: Options, n: int) -> tuple[pl.DataFrame, pl.DataFrame]:

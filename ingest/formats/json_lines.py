@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingest.formats.base import Parse, Records, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, no_bad, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "json_lines"
@@ -73,7 +73,7 @@ def json_path(field: str) -> str:
     return "$" + "".join(steps)
 
 
-def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes the fields out of objects. true and false become the words "true" and "false"."""
     shape = _shape(fields)
 
@@ -91,7 +91,7 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
             frame = _decoded(lines, shape, fields)
         if frame is None:
             frame = lines.select("line", *(pl.col("text").str.json_path_match(json_path(f)).alias(f) for f in fields))
-        return Records(frame, line_texts(block), bad, set_apart)
+        return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse
 

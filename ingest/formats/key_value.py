@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingest.formats.base import Parse, Records, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, no_bad, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "key_value"
@@ -63,7 +63,7 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     return file.blocks()
 
 
-def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes lines apart into pairs. A key that comes twice in a line counts the first time."""
     pair, delimiter = re.escape(options.pair), re.escape(options.delimiter)
     end = delimiter or r"\s"
@@ -92,7 +92,7 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
             found = pairs.filter(pl.col("key") == field).unique("line", keep="first", maintain_order=True)
             column = found.select("line", _unquoted().alias(field))
             frame = frame.join(column, on="line", how="left", maintain_order="left")
-        return Records(frame, line_texts(block), bad, set_apart)
+        return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse
 

@@ -11,7 +11,7 @@ import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
 from ingest.errors import InputError, suggest
-from ingest.formats.base import Parse, Records
+from ingest.formats.base import Parse, Records, Types, empty_to_null
 from ingest.raw import SHOWN_CHARS, Block, RawFile, file_digest
 
 NAME = "sqlite"
@@ -107,7 +107,7 @@ def _rows(connection: sqlite3.Connection, query: str) -> Iterator[pl.DataFrame]:
         yield pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes the columns that the source asks for."""
 
     def parse(block: Block) -> Records:
@@ -121,6 +121,6 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
             told = frame.select("line", text=pl.struct(pl.exclude("line")).struct.json_encode().str.slice(0, SHOWN_CHARS))
             return numbers.to_frame("line").join(told, on="line", how="left", maintain_order="left")["text"]
 
-        return Records(frame, texts)
+        return Records(empty_to_null(frame), texts)
 
     return parse

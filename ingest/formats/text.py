@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingest.formats.base import Parse, Records, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, no_bad, set_aside
 from ingest.raw import Block, RawFile
+from ingest.regex import for_ascii, groups_of
 
 NAME = "text"
 
@@ -68,15 +69,6 @@ class Options(BaseModel):
     skip_first: int = Field(0, description="so many lines at the beginning of each file are left out", ge=0)
 
 
-def groups_of(pattern: str) -> list[str]:
-    """Return the names of a pattern's groups, in order. Raises ValueError when the pattern is wrong."""
-    try:
-        fields = pl.Series([""]).str.extract_groups(pattern).struct.fields
-    except pl.exceptions.ComputeError as err:
-        raise ValueError(" ".join(str(err).split())) from err
-    return [name for name in fields if not name.isdigit()]
-
-
 def known_fields(options: Options) -> list[str]:
     """Return the named groups of all patterns, and `pattern`: the name of the one that matched."""
     names = [name for pattern in options.patterns.values() for name in groups_of(pattern)]
@@ -88,10 +80,10 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     return file.blocks()
 
 
-def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> Parse:
+def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes lines apart by the patterns."""
     # an empty group in front of each pattern: null exactly when the pattern did not match
-    patterns = [(name, f"()(?:{p})", groups_of(p)) for name, p in options.patterns.items()]
+    patterns = [(name, f"()(?:{p})", f"()(?:{for_ascii(p)})", groups_of(p)) for name, p in options.patterns.items()]
     wanted = [f for f in fields if f != "pattern"]
 
     def parse(block: Block) -> Records:
@@ -100,10 +92,11 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
         if options.comment or options.skip_first:
             lines, set_apart = set_aside(lines, options)
         parts: list[pl.DataFrame] = []
-        for name, pattern, groups in patterns:
+        is_ascii = block.data.isascii()
+        for name, pattern, ascii_pattern, groups in patterns:
             if not lines.height:
                 break
-            found = lines["text"].str.extract_groups(pattern).struct.unnest()
+            found = lines["text"].str.extract_groups(ascii_pattern if is_ascii else pattern).struct.unnest()
             matched = found.to_series(0).is_not_null()
             part = found.select(lines["line"], *(pl.col(f) for f in wanted if f in groups))
             if "pattern" in fields:
@@ -124,6 +117,6 @@ def parser(options: Options, fields: Sequence[str], head: Block, shown: str) -> 
             lines, blank = set_aside(lines, options)
             set_apart += blank
             bad = lines.select("line", pl.lit("no pattern matches this line").alias("reason"), pl.col("text").str.slice(0, 300))
-        return Records(frame, line_texts(block), bad, set_apart)
+        return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse

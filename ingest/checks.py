@@ -1,0 +1,112 @@
+"""What can be wrong with a record: each check is an expression, and the sentence that the quarantine then holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import polars as pl
+
+from ingest.events import KINDS, LINKS, MODES, RESULTS, STATES
+from ingest.expressions import PICK, among
+
+if TYPE_CHECKING:
+    from ingest.mapping import Mapping
+
+_LISTS: Final = {"kind": list(KINDS), "result": list(RESULTS)}
+_STATES: Final = {"state": list(STATES), "mode": list(MODES), "link": list(LINKS)}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Whether a record is wrong (null counts as no), and what is said then."""
+
+    wrong: pl.Expr
+    reason: pl.Expr
+
+
+def checks_of(mapping: Mapping) -> list[Check]:
+    """Return all checks of a source's rules, in the order in which their reasons are told."""
+    no_rule = Check(pl.col(PICK).is_null(), pl.lit("no rule fits this record"))
+    return [no_rule, *_times(mapping), *_vocabularies(mapping), *_numbers(mapping), *_columns(mapping)]
+
+
+def _in(mapping: Mapping, rules: Sequence[int]) -> pl.Expr:
+    chosen = sorted(set(rules))
+    return pl.lit(True) if chosen == mapping.emitting else among(chosen)
+
+
+def _times(mapping: Mapping) -> list[Check]:
+    checks: list[Check] = []
+    for n, template in enumerate(mapping.times):
+        rules = [i for i, emit in mapping.emits if (emit.time or mapping.source.time.template) == template]
+        if not rules:
+            continue
+        here, words = _in(mapping, rules), mapping.words(template)
+        missing, ts, gone = words.is_null(), pl.col(f"\x00ts{n}"), pl.col(f"\x00gone{n}")
+        name = ", ".join(hole.field for hole in template.holes)
+        checks += [
+            Check(here & missing, pl.lit(f"no time: field {name} is empty")),
+            Check(here & gone, pl.format("time '{}' does not exist: the clock was put forward over it", words)),
+            Check(here & ts.is_null(), pl.format("time '{}' fits none of the formats", words)),
+        ]
+    return checks
+
+
+def _vocabularies(mapping: Mapping) -> list[Check]:
+    checks: list[Check] = []
+    for column, words in mapping.lookups:
+        assert words is not None
+        if mapping.source.words[words].has_default:
+            continue
+        rules = [
+            i for i, e in mapping.emits for t in e.columns.values() for h in t.holes
+            if h.words == words and mapping.column(i, h) == column
+        ]  # fmt: skip
+        field = column.rpartition(".")[2] if column.startswith("\x00") else column
+        unknown = pl.col(column).is_not_null() & pl.col(f"{column}\x00{words}").is_null()
+        reason = pl.format(f"word '{{}}' of field {field} is not in vocabulary {words}", pl.col(column))
+        checks.append(Check(_in(mapping, rules) & unknown, reason))
+    return checks
+
+
+def _numbers(mapping: Mapping) -> list[Check]:
+    checks: list[Check] = []
+    for column in mapping.numbers:
+        rules = [
+            i for i, e in mapping.emits for n in (e.value, e.earlier)
+            if n is not None and n.hole is not None and mapping.column(i, n.hole) == column
+        ]  # fmt: skip
+        field = column.rpartition(".")[2] if column.startswith("\x00") else column
+        wrong = pl.col(column).is_not_null() & pl.col(f"{column}\x00number").is_null()
+        checks.append(Check(_in(mapping, rules) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column))))
+    return checks
+
+
+def _columns(mapping: Mapping) -> list[Check]:
+    """Words that come straight from the log into columns that can hold only certain words."""
+    checks: list[Check] = []
+    seen: dict[object, list[int]] = {}
+    for i, emit in mapping.emits:
+        for name, template in emit.columns.items():
+            if template.constant is None and name in ("kind", "result", "state", "cell", "seq"):
+                kind = emit.columns["kind"].constant if name == "state" else None
+                own = any(mapping.column(i, h) != h.field for h in template.holes)
+                seen.setdefault((name, template, kind, i if own else -1), []).append(i)
+    for key, rules in seen.items():
+        name, template, kind, _ = key  # type: ignore[misc]
+        here, words = _in(mapping, rules), mapping.words(template, rules[0])
+        allowed = _STATES.get(str(kind)) if name == "state" else _LISTS.get(name)
+        if allowed is not None:
+            test = here & words.is_not_null() & ~words.is_in(allowed)
+            checks.append(Check(test, pl.format(f"'{{}}' is no {name}; it can be {', '.join(allowed)}", words)))
+        if name in ("kind", "cell"):
+            checks.append(Check(here & words.is_null(), pl.lit(f"the event would have no {name}")))
+        if name == "cell":
+            test = here & ~words.str.contains(r"^[\w-]+$")
+            checks.append(Check(test, pl.format("'{}' cannot be the name of a cell", words)))
+        if name == "seq":
+            test = here & words.is_not_null() & mapping.sequence(template, rules[0]).is_null()
+            checks.append(Check(test, pl.format("running number '{}' is not a whole number", words)))
+    return checks
