@@ -70,8 +70,7 @@ class _Hashed(io.RawIOBase):
         return cast(int, n)
 
     def close(self) -> None:
-        self.raw.close()
-        super().close()
+        """Stay open: the decompressors close what they read from, and what follows their stream is hashed, too."""
 
 
 class RawFile:
@@ -113,7 +112,7 @@ class RawFile:
         if self.path.suffix == ".gz":
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
         elif self.path.suffix in (".zst", ".zstd"):
-            reader = zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True)
+            reader = zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True, closefd=False)
             stream = cast(BinaryIO, reader)
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
         first, held = True, b""
