@@ -17,9 +17,9 @@ PACKED = {
     "robots": (".zst", ".zst", ".zst", ".gz", ".zst"),
     "press": (".gz",),
     "cellplc": (".zst",),
-    "gauge": ("", ".gz"),
+    "gauge": (".gz", ".gz", ".gz", ""),
     "line": (".zst", ".zst", ".gz", ".zst"),
-    "tester": ("", ".gz"),
+    "tester": (".gz", ".gz", "", ".gz"),
 }
 # Source -> day (index of the file) -> garbage lines put in.
 GARBAGE = {

@@ -152,7 +152,7 @@ class Cell:
         for start, end, word, hand_fed, restart in sorted(steps):
             yield from self.until(start)
             if hand_fed:
-                while self.now < end and not (self.made and self.made.hand_fed):
+                while self.now < end and not self.hand_fed_runs():
                     yield self.pulse | self.env.timeout(end - self.now)
                 if self.now >= end:
                     continue
@@ -163,6 +163,10 @@ class Cell:
                 yield from self._restart(end)
             self.pauses.discard(word)
             self.mode()
+
+    def hand_fed_runs(self) -> bool:
+        """Tell whether an order of a hand-fed product is open."""
+        return self.order is not None and self.order.hand_fed and self.order.ended is None
 
     def _restart(self, end: int) -> Proc:
         """After a break the cell stands until somebody starts it again."""
@@ -193,6 +197,10 @@ class Cell:
         """Do what people do while the cell stands. Nothing by default."""
         yield from ()
 
+    def in_breakdown(self, planned: sc.Breakdown) -> Proc:
+        """Do what people do while a station stands. Nothing by default."""
+        yield from ()
+
     def power(self) -> Proc:
         """Cut the power, boot, and wait for somebody."""
         for cut, boot, restart in self.scenario.power:
@@ -214,6 +222,7 @@ class Cell:
         for one in held:
             self.alarmed[one] = planned.alarm.code
             self.attended_by(one, True)
+        self.env.process(self.in_breakdown(planned))
         yield from self.until(planned.end)
         self.say_alarm(lane, planned.alarm.code, planned.alarm.text, False)
         for one in held:

@@ -14,8 +14,11 @@ from sample_logs.generator.calendar import FIRST_DAY, Window
 from sample_logs.generator.dialects import DIALECTS, written
 from sample_logs.generator.files import Written, write_source
 from sample_logs.generator.host import write_host
+from sample_logs.generator.spoon import LANES as SPOON_LANES
 from sample_logs.generator.spoon import SpoonCell
+from sample_logs.generator.timer import LANES as TIMER_LANES
 from sample_logs.generator.timer import TimerCell
+from sample_logs.generator.truth import Truth
 
 SOURCES = {"spoon": ("robots", "press", "cellplc", "gauge"), "timer": ("line", "tester")}
 SEED = 2026
@@ -33,6 +36,7 @@ def make(
     Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes.
     """
     window = Window(days)
+    truth = Truth(window)
     plant = out / "plant"
     ran: list[SpoonCell | TimerCell] = []
     found: list[Written] = []
@@ -41,8 +45,11 @@ def make(
         ran.append(cell)
         say(f"{cell.name}: {len(cell.rec.parts)} parts")
         found += _write_logs(plant, window, cell)
+        truth.add_cell(cell, SPOON_LANES if cell.kind == "spoon" else TIMER_LANES)
     found += write_host(plant / "inbox" / "host" / "host.sqlite", window, ran)
     _write_configuration(plant, window, ran)
+    truth.add_logs(found)
+    truth.write(out / "truth")
     say(f"{sum(w.lines for w in found)} lines in {len(found)} files and tables")
 
 

@@ -14,17 +14,28 @@ Lane = tuple[str, str | None]  # station, nest
 
 # Three days that repeat: (day, wall clock, minutes, ...)
 SPOON_BREAKDOWNS = (
+    (0, "07:20", 11, "robA", None, "3107"),
+    (0, "21:10", 18, "press", None, "P133"),
+    (0, "03:40", 38, "robB", None, "3215"),
+    (1, "11:50", 16, "press", None, "P120"),
+    (1, "22:40", 33, "press", None, "P133"),
+    (2, "21:20", 14, "robB", None, "3207"),
+    (2, "04:00", 41, "press", None, "P133"),
     (0, "10:20", 34, "press", None, "P133"),
     (0, "15:40", 6, "robB", None, "3207"),
     (0, "23:50", 47, "clean", None, "3310"),
     (1, "08:10", 27, "robA", None, "3119"),
-    (1, "20:05", 12, "gauge", None, "G101"),
+    (1, "19:10", 12, "gauge", None, "G101"),
     (1, "02:15", 9, "press", "1", "P104"),
     (1, "04:20", 15, "robB", None, "3215"),
     (2, "17:20", 16, "press", "2", "P120"),
     (2, "01:30", 22, "robA", None, "3112"),
 )
 TIMER_BREAKDOWNS = (
+    (0, "11:10", 17, "test", None, "L602"),
+    (1, "07:10", 22, "spring", None, "L211"),
+    (1, "20:30", 19, "dial", None, "L418"),
+    (2, "20:50", 13, "gear", None, "L312"),
     (0, "07:50", 14, "gear", None, "L312"),
     (0, "18:20", 38, "spring", None, "L211"),
     (1, "11:05", 25, "dial", None, "L418"),
@@ -50,7 +61,7 @@ POWER_CUT = (1, "16:10", 22.0, 3.0)  # minutes silent, then minutes until somebo
 HOST_OUTAGE = (1, "12:00", 60)
 BOWL_DRY = ((0, "12:40", 15, "bowl2"), (1, "02:25", 44, "bowl1"), (2, "20:10", 12, "bowl3"))
 FRAMES_OUT = ((0, "20:40", 12), (1, "08:30", 7))
-TRAYS_GONE = ((0, "13:05", 50), (2, "17:35", 45))
+TRAYS_GONE = ((0, "12:45", 95), (2, "17:15", 90))
 SPOON_BURST = ((0, "19:20", 25, 0.25),)
 TIMER_BURST = ((1, "10:00", 20, 0.20),)
 GAUGE_DRIFT = (1, "15:00", 390)
@@ -60,22 +71,22 @@ MAINTENANCE = {"spoon": (1, "13:00", 30), "timer": (0, "15:30", 40)}  # spoon's 
 
 # Chance per cycle of a short stop with an alarm and of one without.
 SHORT_STOPS: dict[str, tuple[float, float]] = {
-    "press": (0.0040, 0.0035),
-    "robA": (0.0025, 0.0030),
-    "robB": (0.0020, 0.0030),
-    "clean": (0.0010, 0.0006),
-    "gauge": (0.0015, 0.0010),
-    "cam": (0.0020, 0.0),
-    "tray": (0.0008, 0.0),
-    "bowl1": (0.0040, 0.0),
-    "bowl2": (0.0060, 0.0),
-    "bowl3": (0.0040, 0.0),
-    "frame": (0.0040, 0.0030),
-    "spring": (0.0060, 0.0040),
-    "gear": (0.0050, 0.0030),
-    "dial": (0.0040, 0.0040),
-    "cap": (0.0020, 0.0020),
-    "test": (0.0030, 0.0030),
+    "press": (0.0056, 0.0046),
+    "robA": (0.0035, 0.0039),
+    "robB": (0.0028, 0.0039),
+    "clean": (0.0014, 0.0008),
+    "gauge": (0.0021, 0.0013),
+    "cam": (0.0028, 0.0),
+    "tray": (0.0011, 0.0),
+    "bowl1": (0.0056, 0.0),
+    "bowl2": (0.0084, 0.0),
+    "bowl3": (0.0056, 0.0),
+    "frame": (0.0056, 0.0039),
+    "spring": (0.0084, 0.0052),
+    "gear": (0.0070, 0.0039),
+    "dial": (0.0056, 0.0052),
+    "cap": (0.0028, 0.0026),
+    "test": (0.0042, 0.0039),
 }
 SLOW_CAP_MS = 2900
 CALM_MS = 5 * MINUTE  # no short stop so long before a planted one, so that each stands alone

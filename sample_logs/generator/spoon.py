@@ -13,7 +13,7 @@ from sample_logs.generator import spoon_words as words
 from sample_logs.generator.calendar import MINUTE, Window
 from sample_logs.generator.kit import Cell, Proc
 from sample_logs.generator.records import Carrier, Hold, Part, Span
-from sample_logs.generator.scenario import Lane
+from sample_logs.generator.scenario import Breakdown, Lane, manned
 from sample_logs.generator.spoon_feed import Feed
 
 ROBA: Lane = ("robA", None)
@@ -54,7 +54,7 @@ class SpoonCell(Cell):
     kind = "spoon"
     unit = "sets"
     order_plan = (
-        ("aqua", 500), ("dune", 130), ("birch", 490), ("coral", 560), ("ember", 60),
+        ("aqua", 430), ("dune", 130), ("birch", 560), ("coral", 560), ("ember", 60),
         ("aqua", 560), ("coral", 330), ("dune", 110), ("birch", 420),
     )  # fmt: skip
     filler = 150
@@ -85,11 +85,11 @@ class SpoonCell(Cell):
 
     def start(self) -> None:
         """Start all processes."""
+        self.say_boot()
         self.run_shared(list(LANES))
         self.feed.start()
         for process in (self.rob_a(), self.rob_b(), self.trays_supply(), self.warnings()):
             self.env.process(process)
-        self.say_boot()
 
     def warnings(self) -> Proc:
         """Raise a warning that stops nothing, once a day."""
@@ -344,7 +344,7 @@ class SpoonCell(Cell):
         self.say(self.press, f"ev=begin {ident}", 1)
         yield from self.step(nest.lane, self.natural("press", planned))
         cycle.end = nest.done = self.now
-        share = 0.007 + self.scenario.burst_share(self.now) + (0.30 if part.start_up else 0.0)
+        share = 0.013 + self.scenario.burst_share(self.now) + (0.30 if part.start_up else 0.0)
         verdict = "verdict=OK"
         if self.rng.random() < share:
             part.bad_at, part.cause = "press", "faint_mark" if self.rng.random() < 0.7 else "skew_mark"
@@ -382,7 +382,7 @@ class SpoonCell(Cell):
             yield self.env.timeout(int(self.rng.uniform(25, 45) * MINUTE))
             yield from self.wait_for(lambda: True)
             gone = any(a <= self.now < b for a, b in self.scenario.trays_gone)
-            if 6 <= self.window.local(self.now).hour < 23 and not gone:
+            if manned(self.window, self.now) and not gone:
                 self.magazine = MAGAZINE
                 if self.made:
                     self.bring_trays()
@@ -433,8 +433,17 @@ class SpoonCell(Cell):
     # --- the whole cell ---------------------------------------------------------------------------------------------
 
     def in_emergency(self, end: int) -> Proc:
-        """Take the part out of the hand-over place by hand, if the robot has not got hold of it."""
-        yield from self.until(min(end - 5000, self.now + 70_000))
+        """Clear the hand-over place while the cell stands."""
+        yield from self.clear_pass(min(end - 5000, self.now + 70_000))
+
+    def in_breakdown(self, planned: Breakdown) -> Proc:
+        """Clear the hand-over place while robot B is repaired."""
+        if planned.station == "robB" and manned(self.window, planned.start):
+            yield from self.clear_pass((planned.start + planned.end) // 2)
+
+    def clear_pass(self, at: int) -> Proc:
+        """Take the part out of the hand-over place by hand, if robot B has not got hold of it."""
+        yield from self.until(at)
         if self.on_pass and not self.taking:
             part, since = self.on_pass
             self.on_pass = None

@@ -174,7 +174,7 @@ class Feed:
         cycle = cell.begin(CAM, part, planned)
         yield from cell.step(CAM, cell.natural("cam", planned), silent=False)
         cycle.end = cell.now
-        bad = cell.rng.random() < 0.011
+        bad = cell.rng.random() < 0.016
         cause = "" if not bad else "burr" if cell.rng.random() < 0.6 else "scratch"
         verdict, took = "NOK" if bad else "OK", words.comma(cycle.end - cycle.start)
         cell.say(cell.plc, f"CAM;{verdict};{cause};{name};{part.product};{took};", 5 if bad else 4)

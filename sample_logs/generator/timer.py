@@ -22,7 +22,7 @@ class TimerCell(Cell):
 
     kind = "timer"
     unit = "pieces"
-    order_plan = (("dome-60", 1900), ("cube-60", 1500), ("dome-60", 700), ("pear-90", 1300), ("cube-60", 2200))
+    order_plan = (("dome-60", 1750), ("cube-60", 1400), ("dome-60", 650), ("pear-90", 1200), ("cube-60", 2000))
     filler = 300
 
     def __init__(self, env: simpy.Environment, window: Window, name: str, seed: int, copy: int) -> None:
@@ -34,14 +34,15 @@ class TimerCell(Cell):
         self.ready: dict[str, deque[Part]] = {station: deque() for station in cat.TIMER_STATIONS}
         self.on_belt = dict.fromkeys(cat.TIMER_STATIONS, 0)  # places taken before the station
         self.frame_ready = False
+        self.first_busy = False  # the first station has a part
 
     def start(self) -> None:
         """Start all processes."""
+        self.say_boot()
         self.run_shared(list(LANES))
         for i in range(len(cat.TIMER_STATIONS)):
             self.env.process(self.station(i))
         self.env.process(self.frames())
-        self.say_boot()
 
     def load_order(self, made: cat.SetProduct, quantity: int) -> None:
         """Queue an order."""
@@ -58,6 +59,8 @@ class TimerCell(Cell):
             yield from self.wait_for(lambda: not self.frame_ready and self.left > 0 and not self.paused, lane)
             out = next((b for a, b in self.scenario.frames_out if a <= self.now < b), None)
             if out:
+                yield from self.wait_for(lambda: not self.first_busy and not self.paused, lane)
+            if out and self.now < out:
                 since = self.now
                 self.say(self.line, "ST1\tSTATE\t\t\tNO_MATERIAL\t", 1)
                 yield from self.until(out)
@@ -101,6 +104,9 @@ class TimerCell(Cell):
             else:
                 yield from self.wait_for(lambda: True, lane)
             self.say(self.line, f"{unit}\tOUT\t{ident}\t\t", 1)
+            if station == "frame":
+                self.first_busy = False
+                self.tell()
             if self.now > cycle.end:
                 self.rec.holds.append(Hold(lane, cycle.end, self.now, part))
             if after and part.bad_at is None:
@@ -128,6 +134,7 @@ class TimerCell(Cell):
             return part
         assert self.made is not None
         self.frame_ready = False
+        self.first_busy = True
         self.left -= 1
         self.inside += 1
         self.serial += 1
