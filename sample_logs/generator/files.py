@@ -61,6 +61,8 @@ class Written:
 def write_source(folder: Path, source: str, dialect: Dialect, lines: Iterable[Line], faults: bool) -> list[Written]:
     """Write all files of one source and return what was written, in order."""
     folder.mkdir(parents=True, exist_ok=True)
+    for old in folder.glob(f"{source}-????-??-??.*"):
+        old.unlink()  # packed another way by an earlier run
     found = []
     for day, (date, group) in enumerate(groupby(lines, key=lambda line: line.date)):
         packed = PACKED[dialect.source]
