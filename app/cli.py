@@ -1,0 +1,66 @@
+"""The command `taktbook`. The one place where errors become words and exit codes.
+
+Exit codes: 0 ok, 1 a finding, 2 usage or input error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from io import TextIOWrapper
+
+from app.commands import account, check, demo, ingest, new, serve, stops
+from ingest.errors import TaktbookError
+
+COMMANDS = (demo, new, ingest, check, account, stops, serve)
+"""Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
+
+
+def parser() -> argparse.ArgumentParser:
+    """Build the parser of all commands."""
+    top = argparse.ArgumentParser(
+        prog="taktbook",
+        description="Keeps the book of a running production cell: where every planned second and every part went.",
+        epilog="Start with:  taktbook demo",
+    )
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for command in COMMANDS:
+        sub = commands.add_parser(
+            command.NAME,
+            help=command.HELP,
+            description=command.HELP,
+            epilog=f"Example:  {command.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.add_argument("--plant", metavar="DIR", default=".", help="the plant folder (default: the current folder)")
+        command.add_arguments(sub)
+        sub.set_defaults(run=command.run)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a console that cannot show a sign shows "?" instead of failing
+            stream.reconfigure(errors="replace")
+    try:
+        args = parser().parse_args(argv)
+    except SystemExit as stop:  # argparse has said what is wrong, or shown the help
+        return int(stop.code or 0)
+    try:
+        return int(args.run(args))
+    except TaktbookError as err:
+        print(err, file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("stopped; the store is as it was", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # the reader (head, less) has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

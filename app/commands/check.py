@@ -1,0 +1,121 @@
+"""taktbook check: is the configuration right, and does it fit what the logs say?"""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser, Namespace
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+from rich.console import RenderableType
+from rich.text import Text
+
+from analytics.book import Plant, open_plant
+from app.commands.ingest import quarantine_reasons, quarantine_table
+from app.tables import add_format, give, grid
+from app.wording import number
+from ingest.errors import ConfigError, Problem, TaktbookError
+from ingest.source import load_sources
+
+NAME = "check"
+HELP = "Check plant.toml, cells/*.toml and sources/*.toml, and whether they fit what the loaded logs say."
+EXAMPLE = "taktbook check --plant demo-plant"
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    """Add the command's own arguments."""
+    add_format(parser)
+
+
+def run(args: Namespace) -> int:
+    """Check; 2 when a file is wrong (everything is told in one go), 1 when the logs say what no file knows."""
+    from analytics.check import findings
+
+    folder = Path(args.plant)
+    problems = wrong_files(folder)
+    if problems:
+        raise ConfigError(args.plant, problems)
+    plant = open_plant(folder)
+    sources = load_sources(folder / "sources")
+    reasons = quarantine_reasons(plant)
+    mapped = mapping_of(plant, [s.name for s in sources])
+    found = pl.concat([findings(plant, cell).select(pl.lit(cell).alias("cell"), pl.all()) for cell in plant.file.cells])
+    parts: list[RenderableType] = [
+        Text(f"plant.toml, {len(plant.file.cells)} cells and {len(sources)} sources are valid.", style="bold"),
+        *_mapping_table(mapped),
+        *(quarantine_table(reasons) if mapped["lines"].sum() else [Text("Nothing is loaded yet: taktbook ingest")]),
+        *_findings_table(found),
+    ]
+    data = {"sources": mapped.to_dicts(), "quarantine": reasons.to_dicts(), "findings": found.to_dicts()}
+    give(args, parts, data, found)
+    return 1 if found.height or reasons.height else 0
+
+
+def wrong_files(folder: Path) -> list[Problem]:
+    """Return every problem of every configuration file of a plant."""
+    problems: list[Problem] = []
+    plant: Plant | None = None
+
+    def attempt(read: Callable[[], object]) -> None:
+        try:
+            read()
+        except ConfigError as err:
+            problems.extend(err.problems)
+        except TaktbookError as err:
+            problems.append(err.problem)
+
+    def the_plant() -> None:
+        nonlocal plant
+        plant = open_plant(folder)
+
+    attempt(the_plant)
+    if plant is not None:
+        for cell in plant.file.cells:
+            attempt(lambda cell=cell: plant.cell(cell))  # type: ignore[misc]
+    attempt(lambda: load_sources(folder / "sources"))
+    return problems
+
+
+def mapping_of(plant: Plant, sources: list[str]) -> pl.DataFrame:
+    """One row per source: files, lines, with_events, skipped, quarantined, events of what is loaded."""
+    names = ("lines", "with_events", "skipped", "quarantined", "events")
+    loaded = plant.store.sources()
+    rows = [
+        (
+            name, sum(f.source == name for f in loaded),
+            *(sum(getattr(f, key) for f in loaded if f.source == name) for key in names),
+        )
+        for name in sources
+    ]  # fmt: skip
+    types = {"source": pl.String, "files": pl.Int64, **dict.fromkeys(names, pl.Int64)}
+    return pl.DataFrame(rows, schema=types, orient="row")
+
+
+def _mapping_table(mapped: pl.DataFrame) -> list[RenderableType]:
+    rows = [
+        (r["source"], *(number(r[k]) for k in ("files", "lines", "with_events", "skipped", "quarantined", "events")))
+        for r in mapped.iter_rows(named=True)
+    ]
+    return [
+        grid(
+            ("source", "files", "lines", "with events", "skipped", "quarantined", "events"),
+            rows,
+            right=tuple(range(1, 7)),
+        )
+    ]
+
+
+def _findings_table(found: pl.DataFrame) -> list[RenderableType]:
+    if found.is_empty():
+        return [Text("The logs name nothing that the cell files do not know.")]
+    rows = [
+        (
+            r["cell"], r["what"], r["name"], "" if r["n"] is None else number(r["n"]),
+            "" if r["file"] is None else f"{r['file']}:{r['line']}", r["fix"] or "",
+        )
+        for r in found.iter_rows(named=True)
+    ]  # fmt: skip
+    return [
+        Text(f"\n{found.height} findings:", style="bold"),
+        grid(("cell", "what", "name", "events", "first", "do"), rows, right=(3,)),
+    ]

@@ -1,0 +1,133 @@
+"""taktbook ingest: logs -> store -> facts, with a balance of lines for every file."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+from rich.console import RenderableType
+from rich.text import Text
+
+from analytics.book import Plant, open_plant
+from app.tables import add_format, bars, give, grid
+from app.wording import number
+from ingest.load import LoadSummary, load
+from ingest.progress import Progress, silent
+
+NAME = "ingest"
+HELP = "Load new log files into the store and bring the facts up to date."
+EXAMPLE = "taktbook ingest --plant demo-plant"
+REASONS_SHOWN = 10
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    """Add the command's own arguments."""
+    parser.add_argument(
+        "--source", action="append", metavar="NAME", help="only this source (may be given several times)"
+    )
+    parser.add_argument(
+        "--no-facts", action="store_true", help="only load; facts are then made when an account is asked for"
+    )
+    add_format(parser)
+
+
+def run(args: Namespace) -> int:
+    """Load, derive, and show the balance; 1 when lines went to the quarantine."""
+    folder = Path(args.plant)
+    with bars() as progress:
+        summary = load(folder, args.source, progress)
+        plant = open_plant(folder)
+        rebuilt = {} if args.no_facts else build_facts(plant, progress)
+    frame = file_counts(summary)
+    reasons = quarantine_reasons(plant, [f.record.file for f in summary.files])
+    data = {
+        "files": frame.to_dicts(),
+        "lines": total(summary),
+        "quarantine": reasons.to_dicts(),
+        "unmatched": list(summary.unmatched),
+        "facts": {cell: [d.isoformat() for d in days] for cell, days in rebuilt.items()},
+    }
+    give(args, [*balance(summary), *quarantine_table(reasons), *_facts_text(rebuilt)], data, frame)
+    return 1 if reasons.height else 0
+
+
+def build_facts(plant: Plant, progress: Progress = silent) -> dict[str, list[Any]]:
+    """Bring the facts of every cell that has events up to date; returns the days rebuilt per cell."""
+    return {cell: plant.build(cell, progress) for cell in plant.file.cells if plant.days(cell)}
+
+
+def file_counts(summary: LoadSummary) -> pl.DataFrame:
+    """One row per file: source, file, state, lines, with_events, skipped, quarantined, events."""
+    keys = ("source", "file", "lines", "with_events", "skipped", "quarantined", "events")
+    rows = [{**{k: getattr(f.record, k) for k in keys}, "state": f.state} for f in summary.files]
+    types = {k: pl.String if k in ("source", "file") else pl.Int64 for k in keys} | {"state": pl.String}
+    return pl.DataFrame(rows, schema=types).select("source", "file", "state", *keys[2:])
+
+
+def total(summary: LoadSummary) -> dict[str, int]:
+    """Sums over all files that match, whether this load brought them in or an earlier one."""
+    frame = file_counts(summary)
+    return {k: int(frame[k].sum()) for k in ("lines", "with_events", "skipped", "quarantined", "events")}
+
+
+def balance(summary: LoadSummary) -> list[RenderableType]:
+    """Lay out the balance of lines: read = with events + skipped by rule + quarantined."""
+    if not summary.files:
+        parts: list[RenderableType] = [Text("No log file matches the sources.")]
+    else:
+        sums = total(summary)
+        counts = file_counts(summary)
+        rows = [(r["source"], r["file"], *_balance_cells(r), r["state"]) for r in counts.iter_rows(named=True)]
+        rows.append(("", f"{len(summary.files)} files", *_balance_cells(sums), ""))
+        columns = ("source", "file", "lines", "", "with events", "", "skipped", "", "quarantined", "")
+        parts = [grid(columns, rows, right=(2, 4, 6, 8))]
+    parts += [Text(f"Nothing matches {pattern}") for pattern in summary.unmatched]
+    return parts
+
+
+def _balance_cells(counts: dict[str, Any]) -> tuple[str, ...]:
+    read, used, skipped, bad = (number(counts[k]) for k in ("lines", "with_events", "skipped", "quarantined"))
+    return read, "=", used, "+", skipped, "+", bad
+
+
+def quarantine_reasons(plant: Plant, files: list[str] | None = None) -> pl.DataFrame:
+    """Why lines were not understood: reason, n, and the first of them: source, file, line, text."""
+    rows = plant.store.quarantine()
+    if files is not None:
+        rows = rows.filter(pl.col("file").is_in(files))
+    return (
+        rows.group_by("reason", maintain_order=True)
+        .agg(pl.len().cast(pl.Int64).alias("n"), pl.col("source", "file", "line", "text").first())
+        .sort("n", "reason", descending=[True, False])
+    )
+
+
+def quarantine_table(reasons: pl.DataFrame) -> list[RenderableType]:
+    """Lay out the quarantine by reason, each with its first line."""
+    if reasons.is_empty():
+        return [Text("No line is in the quarantine.")]
+    rows = [
+        (number(r["n"]), r["reason"], f"{r['file']}:{r['line']}" if r["line"] else r["file"], _short(r["text"]))
+        for r in reasons.head(REASONS_SHOWN).iter_rows(named=True)
+    ]
+    parts: list[RenderableType] = [
+        Text(f"\n{number(int(reasons['n'].sum()))} in the quarantine:", style="bold"),
+        grid(("n", "reason", "first", "text"), rows, right=(0,)),
+    ]
+    if reasons.height > REASONS_SHOWN:
+        parts.append(Text(f"and {reasons.height - REASONS_SHOWN} more reasons; --format json lists all"))
+    return parts
+
+
+def _short(text: str | None, most: int = 48) -> str:
+    text = " ".join((text or "").split())
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def _facts_text(rebuilt: dict[str, list[Any]]) -> list[RenderableType]:
+    return [
+        Text(f"Facts of {cell}: " + (f"{len(days)} days made ({days[0]} to {days[-1]})" if days else "up to date"))
+        for cell, days in rebuilt.items()
+    ]
