@@ -139,7 +139,11 @@ def account(
         own = lines.filter(pl.col("key") == span.key)
         if wanted is not None:
             own = own.filter(pl.col("product").is_in(wanted))
-        grouped = own.group_by("line", "station", "cause").agg(pl.col("us").sum(), pl.col("parts").sum())
+        grouped = (
+            own.with_columns(parts=pl.col("us") / pl.col("unit_us"))
+            .group_by("line", "station", "cause", maintain_order=True)
+            .agg(pl.col("us").sum(), pl.col("parts").sum().round(6))
+        )
         grouped = grouped.sort(
             pl.col("line").replace_strict(ORDER, return_dtype=pl.Int64), pl.col("us").abs(), "station", "cause",
             descending=[False, True, False, False], nulls_last=True,

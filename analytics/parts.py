@@ -170,7 +170,7 @@ def moves(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int,
                             rework=pl.lit(False), file="file", line="line"),
         ]
     )  # fmt: skip
-    rework = _rework(events, fates_)
+    rework = _rework(events, fates_, lost_after)
     return (
         pl.concat([frame.select(columns) for frame in (came, left, lost, nameless, rework)])
         .filter((pl.col("us") >= start_us) & (pl.col("us") < end_us))
@@ -178,19 +178,19 @@ def moves(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int,
     )
 
 
-def _rework(events: pl.DataFrame, fates_: pl.DataFrame) -> pl.DataFrame:
-    """A part goes into rework at its first verdict `rework` and comes out when it leaves the cell."""
+def _rework(events: pl.DataFrame, fates_: pl.DataFrame, lost_after_us: int) -> pl.DataFrame:
+    """A part goes into rework at its first verdict `rework` and comes out when it leaves the cell, or is lost."""
     sent = (
         events.filter((pl.col("result") == "rework") & pl.col("part").is_not_null())
         .group_by("part", maintain_order=True)
         .agg(pl.col("ts").first(), pl.col("station").first(), pl.col("cause").first(), pl.col("file").first(), pl.col("line").first())
     )
-    known = fates_.filter("rework").select("part", "product", "set", "done_us", "start_up", "rework")
+    known = fates_.filter("rework").select("part", "product", "set", "start_up", "rework", until=pl.coalesce("done_us", pl.col("last_us") + lost_after_us))
     both = sent.join(known, on="part")
     opened = both.select(
         "part", "product", "set", "station", "cause", "start_up", "rework", "file", "line", us="ts", move=pl.lit("rework_open")
     )
-    done = both.filter(pl.col("done_us").is_not_null()).select(
-        "part", "product", "set", "station", "cause", "start_up", "rework", "file", "line", us="done_us", move=pl.lit("rework_done")
+    done = both.select(
+        "part", "product", "set", "station", "cause", "start_up", "rework", "file", "line", us="until", move=pl.lit("rework_done")
     )
     return pl.concat([opened, done])

@@ -1,4 +1,5 @@
--- One row per key, line, station and cause: planned busy time of the chosen lanes within the windows.
+-- One row per key, line, station, cause, product and planned time per part: planned busy time of the chosen lanes within the windows.
+-- Whole microseconds per planned time of a part: sums of fractions would depend on the order of adding.
 -- Rows of no length in the ledger (credits, good parts of the cell) count where they stand.
 with
 
@@ -41,8 +42,8 @@ select
     station                          as station,
     cause                            as cause,
     product                          as product,
-    sum(us)::bigint                  as us,
-    sum(us::double / unit_us)        as parts
+    unit_us                          as unit_us,
+    sum(us)::bigint                  as us
 from cut_pieces
-group by window_key, line, station, cause, product
-order by key, line, us desc, station, cause, product
+group by window_key, line, station, cause, product, unit_us
+order by key, line, station, cause, product, unit_us
