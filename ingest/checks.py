@@ -10,6 +10,7 @@ import polars as pl
 
 from ingest.events import KINDS, LINKS, MODES, RESULTS, STATES
 from ingest.expressions import PICK, among
+from ingest.template import Hole, Template
 
 if TYPE_CHECKING:
     from ingest.mapping import Mapping
@@ -34,7 +35,7 @@ def checks_of(mapping: Mapping) -> list[Check]:
 
 def _in(mapping: Mapping, rules: Sequence[int]) -> pl.Expr:
     chosen = sorted(set(rules))
-    return pl.lit(True) if chosen == mapping.emitting else among(chosen)
+    return pl.lit(True) if chosen == mapping.emitting else among(PICK, chosen)
 
 
 def _times(mapping: Mapping) -> list[Check]:
@@ -80,8 +81,21 @@ def _numbers(mapping: Mapping) -> list[Check]:
         ]  # fmt: skip
         field = column.rpartition(".")[2] if column.startswith("\x00") else column
         wrong = pl.col(column).is_not_null() & pl.col(f"{column}\x00number").is_null()
-        checks.append(Check(_in(mapping, rules) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column))))
+        checks.append(
+            Check(_in(mapping, rules) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column)))
+        )
     return checks
+
+
+def _checked_before(mapping: Mapping, template: Template) -> bool:
+    """Return whether a template gives only words of a vocabulary, which were looked at when the source was read."""
+    hole = template.parts[0]
+    return (
+        len(template.parts) == 1
+        and isinstance(hole, Hole)
+        and bool(hole.words)
+        and not mapping.source.words[hole.words or ""].keep
+    )
 
 
 def _columns(mapping: Mapping) -> list[Check]:
@@ -98,7 +112,7 @@ def _columns(mapping: Mapping) -> list[Check]:
         name, template, kind, _ = key  # type: ignore[misc]
         here, words = _in(mapping, rules), mapping.words(template, rules[0])
         allowed = _STATES.get(str(kind)) if name == "state" else _LISTS.get(name)
-        if allowed is not None:
+        if allowed is not None and not _checked_before(mapping, template):
             test = here & words.is_not_null() & ~words.is_in(allowed)
             checks.append(Check(test, pl.format(f"'{{}}' is no {name}; it can be {', '.join(allowed)}", words)))
         if name in ("kind", "cell"):

@@ -1,4 +1,4 @@
-"""Small polars expressions that the mapping is made of: conditions, numbers, and one choice per rule."""
+"""Small polars expressions that the mapping is made of: conditions, numbers, and one choice per event."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ import polars as pl
 from ingest.source import Condition
 
 PICK: Final = "\x00pick"  # number of the rule that a record falls under
+EMIT: Final = "\x00emit"  # number of the event among all events of all rules
 
 Choice = tuple[Hashable, pl.Expr]
-"""what one rule gives for a column: a key that is equal for equal expressions, and the expression"""
+"""what one event gives for a column: a key that is equal for equal expressions, and the expression"""
 
 
 def holds(condition: Condition) -> pl.Expr:
@@ -62,10 +63,10 @@ def lookup(words: Sequence[str | None], codes: pl.Expr, dtype: pl.DataType) -> p
     return pl.lit(pl.Series("words", words, dtype=dtype)).gather(codes)
 
 
-def choose(by_rule: dict[int, Choice], constants: dict[int, str | None], dtype: pl.DataType) -> pl.Expr:
-    """Return one expression that gives, for each record, what its rule (PICK) says.
+def choose(computed: dict[int, Choice], constants: dict[int, str | None], dtype: pl.DataType) -> pl.Expr:
+    """Return one expression that gives, for each row, what the event EMIT says.
 
-    Takes    by_rule: the rules that compute something. constants: the rules that give a fixed word, or none.
+    Takes    computed: the events that compute the column. constants: those that give a fixed word, or none.
     """
     result: pl.Expr | None = None
     if constants:
@@ -73,23 +74,22 @@ def choose(by_rule: dict[int, Choice], constants: dict[int, str | None], dtype: 
         if len(words) == 1:
             result = pl.lit(words.pop(), dtype)
         else:
-            table = [constants.get(i) for i in range(max(constants) + 1)]
-            safe = pl.col(PICK) if not by_rule else pl.when(pl.col(PICK) < len(table)).then(pl.col(PICK))
-            result = lookup(table, safe, dtype)
+            table = [constants.get(n) for n in range(max([*constants, *computed]) + 1)]
+            result = lookup(table, pl.col(EMIT), dtype)
     groups: dict[Hashable, list[int]] = {}
-    for i, (key, _) in by_rule.items():
-        groups.setdefault(key, []).append(i)
+    for n, (key, _) in computed.items():
+        groups.setdefault(key, []).append(n)
     ordered = sorted(groups.values(), key=len)
     if result is None:
-        result = by_rule[ordered.pop()[0]][1]
-    for rules in ordered:
-        result = pl.when(among(rules)).then(by_rule[rules[0]][1]).otherwise(result)
+        result = computed[ordered.pop()[0]][1]
+    for emits in ordered:
+        result = pl.when(among(EMIT, emits)).then(computed[emits[0]][1]).otherwise(result)
     return result
 
 
-def among(rules: Sequence[int]) -> pl.Expr:
-    """Return whether a record falls under one of some rules."""
-    return pl.col(PICK) == rules[0] if len(rules) == 1 else pl.col(PICK).is_in(list(rules))
+def among(column: str, numbers: Sequence[int]) -> pl.Expr:
+    """Return whether PICK or EMIT is one of some numbers."""
+    return pl.col(column) == numbers[0] if len(numbers) == 1 else pl.col(column).is_in(list(numbers))
 
 
 def first_reason(checks: Sequence[tuple[pl.Expr, pl.Expr]]) -> pl.Expr:

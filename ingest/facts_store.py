@@ -1,4 +1,4 @@
-"""How derived tables (facts) lie in the store: new names, and facts.json last, so that a reader never sees half of them.
+"""How derived tables (facts) lie in the store: new names, and facts.json last; a reader never sees half of them.
 
 store/facts/<cell>/<day>/facts.json           key, table -> file
 store/facts/<cell>/<day>/<table>-<id>.parquet
@@ -44,7 +44,8 @@ def fact_path(store: Path, cell: str, day: date, table: str) -> Path:
     if table not in tables:
         raise StoreError(
             "These facts have not been written.",
-            where=f"{cell} {day}", found=table, allowed=", ".join(tables) or "none", fix="Derive the day's facts first.",
+            where=f"{cell} {day}", found=table,
+            allowed=", ".join(tables) or "none", fix="Derive the day's facts first.",
         )  # fmt: skip
     return _folder(store, cell, day) / str(tables[table])
 

@@ -82,7 +82,9 @@ def load(
     try:
         for source, path in found:
             recipe = recipe_of(source, folder)
-            result = _load_file(source, path, folder, manifest, seen, recipe, incoming, progress, workers or _processors())
+            result = _load_file(
+                source, path, folder, manifest, seen, recipe, incoming, progress, workers or _processors()
+            )
             results.append(result)
             seen[source.name, result.record.digest] = result.record
         new = [r.record for r in results if r.state != "already loaded"]
@@ -110,9 +112,11 @@ def _files(folder: PlantFolder, sources: Sequence[Source]) -> tuple[list[tuple[S
     for source in sources:
         paths: dict[Path, None] = {}
         for pattern in source.files:
-            base, rest = (Path(Path(pattern).anchor), Path(pattern).relative_to(Path(pattern).anchor)) if Path(
-                pattern
-            ).is_absolute() else (folder.root, Path(pattern))
+            base, rest = (
+                (Path(Path(pattern).anchor), Path(pattern).relative_to(Path(pattern).anchor))
+                if Path(pattern).is_absolute()
+                else (folder.root, Path(pattern))
+            )
             matches = sorted(base.glob(str(rest)))
             if not matches:
                 unmatched.append(f"{source.name}: {pattern}")
@@ -189,7 +193,9 @@ class _Loading:
         with ThreadPoolExecutor(self.workers) as threads:
             try:
                 for number, block in enumerate(module.blocks(self.raw, self.source.options)):
-                    parse = parse or module.parser(self.source.options, self.source.fields, self.mapping.typed, block, shown)
+                    parse = parse or module.parser(
+                        self.source.options, self.source.fields, self.mapping.typed, block, shown
+                    )
                     if len(waiting) > self.workers:
                         self._take(waiting.popleft())
                     waiting.append(threads.submit(self._block, parse, block, folder / f"{number:06d}"))
@@ -216,9 +222,7 @@ class _Loading:
             records.bad = pl.concat([block.bad, records.bad])
         mapped = self.mapping.apply(records, self.context)
         parts = [
-            part
-            for cell, events in _by_cell(mapped.events)
-            for part in _write_days(events, cell, self.folder, stem)
+            part for cell, events in _by_cell(mapped.events) for part in _write_days(events, cell, self.folder, stem)
         ]
         return Mapped(mapped.events.clear(), mapped.bad, mapped.with_events, mapped.skipped), parts
 
@@ -267,8 +271,6 @@ def _by_cell(events: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
 
 def _write_days(events: pl.DataFrame, cell: str, folder: PlantFolder, stem: Path) -> Iterator[Part]:
     """Write the events of one cell, ordered by time, into one Parquet file per production day."""
-    if not events["ts_source"].is_sorted():
-        events = events.sort("ts_source", maintain_order=True)
     ts = events["ts_source"]
     row = 0
     while row < len(ts):

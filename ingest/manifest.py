@@ -132,7 +132,11 @@ def _from_json(data: Any, path: Path) -> Manifest:
     version = data.get("version") if isinstance(data, dict) else None
     if version != VERSION:
         raise StoreError(
-            "The store was written by another version.", where=str(path), found=str(version), allowed=str(VERSION), fix=_REBUILD
+            "The store was written by another version.",
+            where=str(path),
+            found=str(version),
+            allowed=str(VERSION),
+            fix=_REBUILD,
         )
     files = tuple(
         LoadedFile(**{**f, "parts": tuple(Part(**{**p, "day": date.fromisoformat(p["day"])}) for p in f["parts"])})

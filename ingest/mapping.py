@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import reduce
+from itertools import accumulate
 from operator import and_, or_
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from ingest.checks import Check, checks_of
 from ingest.events import SCHEMA
-from ingest.expressions import PICK, Choice, choose, first_reason, holds, lookup, numbers_of
+from ingest.expressions import EMIT, PICK, Choice, choose, first_reason, holds, lookup, numbers_of
 from ingest.formats.base import Records
 from ingest.raw import BAD_SCHEMA
 from ingest.source import Condition, Emit, Number, Source, Vocabulary
@@ -29,7 +31,8 @@ WORDS: Final = tuple(name for name, dtype in SCHEMA.items() if dtype == pl.Strin
 class Mapped:
     """What the rules made of a batch of records.
 
-    events     SCHEMA columns; columns that hold only words of the source file are Enum instead of String
+    events     SCHEMA columns, ordered by ts_source; columns that hold only words of the source file
+               are Enum instead of String
     bad        lines that were not understood: line, reason, text
     with_events, skipped  how many lines gave events, how many were left out by rule
     """
@@ -42,7 +45,7 @@ class Mapped:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What mapping needs to know beside the source: the plant's zone, the file's shown name, what becomes of operators."""
+    """What mapping needs beside the source: the plant's zone, the file's shown name, what becomes of operators."""
 
     zone: str
     file: str
@@ -52,8 +55,8 @@ class Context:
 class Mapping:
     """The rules of one source, made ready once and used for every batch.
 
-    Fields become columns of the batch; a group of a rule's own pattern becomes the column "\\0<rule>.<group>". From them
-    come, once for all events: "\\0ts<n>" (times), "<column>\\0<vocabulary>" (codes of words), "<column>\\0number".
+    Fields become columns of the batch; a group of a rule's own pattern becomes the column "\\0<rule>.<group>". From
+    them come, once for all events: "\\0ts<n>" (times), "<column>\\0<vocabulary>" (codes of words), "<column>\\0number".
     """
 
     def __init__(self, source: Source) -> None:
@@ -61,7 +64,7 @@ class Mapping:
         self.rules = source.rules
         self.emits: list[tuple[int, Emit]] = [(i, e) for i, rule in enumerate(self.rules) for e in rule.emits]
         self.emitting = [i for i, rule in enumerate(self.rules) if rule.emits]
-        self.slots = max((len(rule.emits) for rule in self.rules), default=0)
+        self.first_emit = list(accumulate((len(rule.emits) for rule in self.rules), initial=0))
         times = [source.time.template, *(e.time for _, e in self.emits if e.time is not None)]
         self.times = list(dict.fromkeys(times))
         self.groups: list[tuple[int, Condition]] = [
@@ -74,6 +77,7 @@ class Mapping:
         self.numbers = list(dict.fromkeys(self.column(i, hole) for i, hole in numbers))
         self.dtypes = {name: self._dtype(name) for name in WORDS}
         self.checks: list[Check] = checks_of(self)
+        self.kept = self._kept()
         self.typed = self._typed()
 
     # ---- what the rules use
@@ -93,6 +97,29 @@ class Mapping:
         typed: dict[str, pl.DataType] = {f: pl.Int64() for f in whole - words - set(self.numbers)}
         return typed | {f: pl.Float64() for f in self.numbers if f not in words and f not in whole}
 
+    def _kept(self) -> list[str]:
+        """Return the columns that events are made of, when the checks are done."""
+        plain = {
+            self.column(i, h) for i, e in self.emits for t in e.columns.values() for h in t.holes if not self._closed(h)
+        }
+        codes = {
+            f"{self.column(i, h)}\x00{h.words}"
+            for i, e in self.emits
+            for t in e.columns.values()
+            for h in t.holes
+            if h.words
+        }
+        times = {self.times.index(e.time or self.source.time.template) for _, e in self.emits}
+        derived = {f"\x00{name}{n}" for n in times for name in ("ts", "doubled")} | {
+            f"{c}\x00number" for c in self.numbers
+        }
+        return [PICK, EMIT, "line", *sorted(plain | codes | derived)]
+
+    def _closed(self, hole: Hole) -> bool:
+        """Return whether a hole gives only words of its vocabulary."""
+        vocabulary = self._vocabulary(hole)
+        return vocabulary is not None and not vocabulary.keep
+
     def _dtype(self, name: str) -> pl.DataType:
         """Return Enum for a column that can hold only words of the source file, else String."""
         words: dict[str, None] = {}
@@ -102,11 +129,12 @@ class Mapping:
                 continue
             if template.constant is not None:
                 words[template.constant] = None
-            elif len(template.parts) == 1 and (vocabulary := self._vocabulary(template.holes[0])) and not vocabulary.keep:
+            elif len(template.parts) == 1 and self._closed(template.holes[0]):
+                vocabulary = self.source.words[template.holes[0].words or ""]
                 words |= dict.fromkeys(w for w in [*vocabulary.words.values(), vocabulary.default] if w is not None)
             else:
                 return pl.String()
-        return pl.Enum(sorted(words)) if name != "operator" else pl.String()
+        return pl.Enum(sorted(words)) if name != "operator" or not words else pl.String()
 
     def _vocabulary(self, hole: Hole) -> Vocabulary | None:
         return self.source.words[hole.words] if hole.words is not None else None
@@ -118,7 +146,9 @@ class Mapping:
         frame = records.frame.with_columns(self._pick().alias(PICK))
         if self.groups:
             frame = frame.with_columns(
-                pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}") for i, c in self.groups for g in c.groups
+                pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}")
+                for i, c in self.groups
+                for g in c.groups
             )
         skipped = records.skipped
         silent = [i for i, rule in enumerate(self.rules) if not rule.emits]
@@ -133,7 +163,9 @@ class Mapping:
             found = frame.filter(wrong).select("line", reason)
             bad = pl.concat([bad, found.with_columns(text=records.texts(found["line"])).select(BAD_SCHEMA.names())])
             frame = frame.filter(~wrong)
-        events = pl.concat([self._slot(frame, k, context) for k in range(self.slots)])
+        events = self._events(self._repeated(frame), context)
+        if not events["ts_source"].is_sorted():
+            events = events.sort("ts_source", maintain_order=True)
         return Mapped(events, bad, frame.height, skipped)
 
     def _pick(self) -> pl.Expr:
@@ -150,12 +182,15 @@ class Mapping:
     def _derive(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
         """Add the columns that several events share: codes of words, times, numbers."""
         frame = frame.with_columns(
-            _codes(pl.col(column), self.source.words[words]).alias(f"{column}\x00{words}") for column, words in self.lookups
+            _codes(pl.col(column), self.source.words[words]).alias(f"{column}\x00{words}")
+            for column, words in self.lookups
         )
         zone = context.zone if self.source.time.zone == "plant" else self.source.time.zone
         added: list[pl.Series] = []
         for n, template in enumerate(self.times):
-            found = parse_times(frame.select(self.words(template).alias("t")).to_series(), self.source.time.formats, zone)
+            found = parse_times(
+                frame.select(self.words(template).alias("t")).to_series(), self.source.time.formats, zone
+            )
             added += [found.ts.alias(f"\x00ts{n}"), found.doubled.alias(f"\x00doubled{n}")]
             added += [found.nonexistent.alias(f"\x00gone{n}")]
         added += [numbers_of(frame[column]).alias(f"{column}\x00number") for column in self.numbers]
@@ -183,69 +218,78 @@ class Mapping:
 
     # ---- events
 
-    def _slot(self, frame: pl.DataFrame, k: int, context: Context) -> pl.DataFrame:
-        """Return the k-th event of each record whose rule has one."""
-        rules = [i for i in self.emitting if len(self.rules[i].emits) > k]
-        if rules != self.emitting:
-            frame = frame.filter(pl.col(PICK).is_in(rules))
-        emits = {i: self.rules[i].emits[k] for i in rules}
-        columns = {name: self._word_column(emits, name) for name in WORDS}
-        at = {i: self.times.index(e.time or self.source.time.template) for i, e in emits.items()}
-        ts = choose({i: (n, pl.col(f"\x00ts{n}")) for i, n in at.items()}, {}, UTC)
-        if any(e.earlier is not None for e in emits.values()):
-            seconds = self._number_column({i: e.earlier for i, e in emits.items()}).fill_null(0)
+    def _repeated(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Return one row per event, with EMIT as its number among all events of the rules, in order of lines."""
+        first = pl.Series([self.first_emit[i] for i in range(len(self.rules))], dtype=pl.UInt16)
+        frame = frame.with_columns(pl.lit(first).gather(pl.col(PICK)).alias(EMIT)).select(self.kept)
+        many = np.array([max(len(rule.emits), 1) for rule in self.rules])
+        times = many[frame[PICK].to_numpy()]
+        if not len(times) or times.max() == 1:
+            return frame
+        rows = np.repeat(np.arange(len(times), dtype=np.uint32), times)
+        start = np.cumsum(times) - times
+        place = (np.arange(len(rows)) - start[rows]).astype(np.uint16)
+        return frame[rows].with_columns(pl.col(EMIT) + pl.Series(place))
+
+    def _events(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
+        """Return the events of the rows of _repeated."""
+        at = {n: self.times.index(e.time or self.source.time.template) for n, (_, e) in enumerate(self.emits)}
+        ts = choose({n: (k, pl.col(f"\x00ts{k}")) for n, k in at.items()}, {}, UTC)
+        if any(e.earlier is not None for _, e in self.emits):
+            seconds = self._number_column([e.earlier for _, e in self.emits]).fill_null(0)
             ts = ts - (seconds * 1_000_000).round().cast(pl.Int64).cast(pl.Duration("us"))
-        file = pl.lit(context.file, pl.Enum([context.file]))
-        columns |= {
+        columns = {name: self._word_column(name) for name in WORDS} | {
             "ts_source": ts.cast(UTC),
-            "doubled": choose({i: (n, pl.col(f"\x00doubled{n}")) for i, n in at.items()}, {}, pl.Boolean()),
+            "doubled": choose({n: (k, pl.col(f"\x00doubled{k}")) for n, k in at.items()}, {}, pl.Boolean()),
             "source": pl.lit(self.source.name, pl.Enum([self.source.name])),
-            "value": self._number_column({i: e.value for i, e in emits.items()}),
-            "seq": self._sequence(emits),
-            "file": file,
+            "value": self._number_column([e.value for _, e in self.emits]),
+            "seq": self._sequence(),
+            "file": pl.lit(context.file, pl.Enum([context.file])),
             "line": pl.col("line"),
         }
         events = frame.select(columns[name].alias(name) for name in SCHEMA)
-        if any("operator" in e.columns for e in emits.values()):
+        if any("operator" in e.columns for _, e in self.emits):
             events = events.with_columns(context.operators(events["operator"]))
         return events
 
-    def _word_column(self, emits: dict[int, Emit], name: str) -> pl.Expr:
+    def _word_column(self, name: str) -> pl.Expr:
         dtype = self.dtypes[name]
         chosen: dict[int, Choice] = {}
         constants: dict[int, str | None] = {}
-        for i, emit in emits.items():
+        for n, (i, emit) in enumerate(self.emits):
             template = emit.columns.get(name)
             if template is None or template.constant is not None:
-                constants[i] = None if template is None else template.constant
+                constants[n] = None if template is None else template.constant
             else:
-                own = any(self.column(i, h) != h.field for h in template.holes)
-                chosen[i] = ((template, i if own else -1), self.words(template, i, dtype))
+                chosen[n] = (self._key(i, template), self.words(template, i, dtype))
         return choose(chosen, constants, dtype)
 
-    def _number_column(self, numbers: dict[int, Number | None]) -> pl.Expr:
+    def _key(self, rule: int, template: Template) -> tuple[Template, int]:
+        """Return what two equal templates share unless one of them uses its rule's own groups."""
+        return template, rule if any(self.column(rule, h) != h.field for h in template.holes) else -1
+
+    def _number_column(self, numbers: Sequence[Number | None]) -> pl.Expr:
         chosen: dict[int, Choice] = {}
-        for i, number in numbers.items():
+        for n, number in enumerate(numbers):
             if number is None or number.hole is None:
                 constant = None if number is None else number.constant
-                chosen[i] = (("constant", constant), pl.lit(constant, pl.Float64))
+                chosen[n] = (("constant", constant), pl.lit(constant, pl.Float64))
                 continue
-            column = self.column(i, number.hole)
+            column = self.column(self.emits[n][0], number.hole)
             value = pl.col(f"{column}\x00number")
             if (number.factor, number.offset) != (1.0, 0.0):
                 value = value * number.factor + number.offset
-            chosen[i] = ((column, number), value)
+            chosen[n] = ((column, number), value)
         return choose(chosen, {}, pl.Float64())
 
-    def _sequence(self, emits: dict[int, Emit]) -> pl.Expr:
+    def _sequence(self) -> pl.Expr:
         chosen: dict[int, Choice] = {}
-        for i, emit in emits.items():
+        for n, (i, emit) in enumerate(self.emits):
             template = emit.columns.get("seq")
             if template is None:
-                chosen[i] = (None, pl.lit(None, pl.Int64))
+                chosen[n] = (None, pl.lit(None, pl.Int64))
             else:
-                own = any(self.column(i, h) != h.field for h in template.holes)
-                chosen[i] = ((template, i if own else -1), self.sequence(template, i))
+                chosen[n] = (self._key(i, template), self.sequence(template, i))
         return choose(chosen, {}, pl.Int64())
 
     def sequence(self, template: Template, rule: int) -> pl.Expr:

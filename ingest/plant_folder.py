@@ -88,6 +88,8 @@ def check_operators(file: TomlFile) -> Privacy:
     word = privacy.get("operators", "pseudonym") if isinstance(privacy, dict) else privacy
     if word not in PRIVACY:
         at = ("privacy", "operators")
-        file.problem(at, "this word is not known", found=word, allowed=", ".join(PRIVACY), fix=suggest(str(word), PRIVACY))
+        file.problem(
+            at, "this word is not known", found=word, allowed=", ".join(PRIVACY), fix=suggest(str(word), PRIVACY)
+        )
         return "pseudonym"
     return cast(Privacy, word)

@@ -63,11 +63,16 @@ class _Hashed(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
+    def read(self, size: int = -1) -> bytes:
+        data = self.raw.read(size)
+        self.hash.update(data)
+        return data
+
     def readinto(self, buffer: object) -> int:
         view = memoryview(buffer)  # type: ignore[arg-type]
-        n = self.raw.readinto(view)  # type: ignore[attr-defined]
-        self.hash.update(view[:n])
-        return cast(int, n)
+        data = self.read(len(view))
+        view[: len(data)] = data
+        return len(data)
 
     def close(self) -> None:
         """Stay open: the decompressors close what they read from, and what follows their stream is hashed, too."""
@@ -101,7 +106,9 @@ class RawFile:
             ) from err
         except UnicodeError as err:
             raise InputError(
-                f"The file is not written in {self.encoding}: {err}", where=self.shown, fix="Correct `encoding` in the source."
+                f"The file is not written in {self.encoding}: {err}",
+                where=self.shown,
+                fix="Correct `encoding` in the source.",
             ) from err
         except OSError as err:
             raise unreadable(self.shown, err) from err
@@ -138,7 +145,9 @@ class RawFile:
     def _refuse_binary(self, head: bytes) -> None:
         head = head[:4096]
         if head.startswith(b"SQLite format 3\0"):
-            raise InputError("This is an SQLite file, not text.", where=self.shown, fix='Set format = "sqlite" in the source.')
+            raise InputError(
+                "This is an SQLite file, not text.", where=self.shown, fix='Set format = "sqlite" in the source.'
+            )
         if b"\0" in head and self.encoding != "utf-16":
             fix = "Leave it out of `files` in the source."
             if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -162,7 +171,7 @@ class RawFile:
                         rest, number = rest[end:], number + block.lines
                         yield block
                 continue
-            block = _block(rest + piece[:end], number)
+            block = _block(b"".join((rest, memoryview(piece)[:end])), number)
             rest = piece[end:]
             number += block.lines
             yield block
@@ -226,7 +235,9 @@ codecs.register_error("taktbook_cp1252", _cp1252)
 def unreadable(shown: str, err: OSError) -> InputError:
     """Return the error for a file that the system does not let us read."""
     return InputError(
-        f"The file cannot be read: {err.strerror or err}", where=shown, fix="Check that it exists and that you may read it."
+        f"The file cannot be read: {err.strerror or err}",
+        where=shown,
+        fix="Check that it exists and that you may read it.",
     )
 
 

@@ -61,8 +61,12 @@ class SourceTables(BaseModel):
     encoding: Encoding = Field("utf-8", description="how the text is written; utf-8 falls back to cp1252 byte by byte")
     time: TimeTable = Field(description='a table: [time], field = "…", formats = ["…"]')
     read: dict[str, Any] = Field({}, description="how the format is read; its keys depend on the format")
-    words: dict[str, dict[str, str | int | float]] = Field({}, description='vocabularies: [words.station], PRS1 = "press"')
-    always: dict[str, Any] = Field({}, description="columns that every event of this source gets unless its emit says else")
+    words: dict[str, dict[str, str | int | float]] = Field(
+        {}, description='vocabularies: [words.station], PRS1 = "press"'
+    )
+    always: dict[str, Any] = Field(
+        {}, description="columns that every event of this source gets unless its emit says else"
+    )
     skip: list[SkipTable] = Field([], description="[[skip]] tables")
     rules: list[RuleTable] = Field(description="[[rules]] tables", min_length=1)
 
@@ -175,7 +179,9 @@ def load_sources(folder: Path, names: Sequence[str] | None = None) -> list[Sourc
         paths = [p for p in paths if p.stem in names]
     if not paths:
         raise InputError(
-            "There is no source file.", where=str(folder), fix="Write one, e.g. sources/press.toml; see ingest/README.md."
+            "There is no source file.",
+            where=str(folder),
+            fix="Write one, e.g. sources/press.toml; see ingest/README.md.",
         )
     sources: list[Source] = []
     wrong: list[ConfigError] = []
@@ -203,4 +209,15 @@ def fingerprint(data: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-__all__ = ["Condition", "Emit", "Number", "Rule", "Source", "TimeRule", "TomlFile", "Vocabulary", "load_source", "load_sources"]
+__all__ = [
+    "Condition",
+    "Emit",
+    "Number",
+    "Rule",
+    "Source",
+    "TimeRule",
+    "TomlFile",
+    "Vocabulary",
+    "load_source",
+    "load_sources",
+]

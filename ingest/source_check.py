@@ -35,21 +35,21 @@ def build_source(name: str, file: TomlFile, tables: SourceTables) -> Source | No
     else:
         options = check_model(file, module.Options, tables.read, ("read",))
         if options is not None:
-            check.fields = _known_fields(file, module, options)
+            check.fields = check.everywhere = _known_fields(file, module, options)
     time = check.time()
     words = {key: check.vocabulary(key, table) for key, table in tables.words.items()}
     check.columns(tables.always, ("always",), (), None)
     rules = [
-        Rule(f"skip {n + 1}", check.conditions(table.when, ("skip", n, "when")), ()) for n, table in enumerate(tables.skip)
+        Rule(f"skip {n + 1}", check.conditions(table.when, ("skip", n, "when")), ())
+        for n, table in enumerate(tables.skip)
     ]
     for n, table in enumerate(tables.rules):
+        check.fields = check.of_pattern(table.when)
         when = check.conditions(table.when, ("rules", n, "when"))
         own = tuple(group for condition in when for group in condition.groups)
-        emits = tuple(
-            check.emit(emit, ("rules", n, "emit", i), own)
-            for i, emit in enumerate(table.emit)
-        )
+        emits = tuple(check.emit(emit, ("rules", n, "emit", i), own) for i, emit in enumerate(table.emit))
         rules.append(Rule(f"rule {n + 1}", when, emits))
+        check.fields = check.everywhere
     if file.problems or options is None:
         return None
     return Source(
@@ -76,7 +76,8 @@ class _Check:
     def __init__(self, file: TomlFile, tables: SourceTables) -> None:
         self.file = file
         self.tables = tables
-        self.fields: list[str] | None = None  # None: any field may occur
+        self.everywhere: list[str] | None = None  # all fields of the source; None: any may occur
+        self.fields: list[str] | None = None  # those that can be seen at this point
         self.used: set[str] = set()
 
     # ---- time
@@ -95,19 +96,42 @@ class _Check:
         return TimeRule(field, tuple(table.formats), table.zone)
 
     def _time_in_every_pattern(self, time: Template) -> None:
+        """Every pattern needs the time, unless a [[skip]] leaves out all its lines, or each event has its own time."""
         patterns = self.tables.read.get("patterns")
         if self.tables.format != "text" or not isinstance(patterns, dict) or self.fields is None:
             return
+        if all("time" in emit for rule in self.tables.rules for emit in rule.emit):
+            return
+        left_out = [w for s in self.tables.skip if list(s.when) == ["pattern"] for w in _as_list(s.when["pattern"])]
         for key, pattern in patterns.items():
             groups = groups_of(str(pattern))
             for hole in time.holes:
-                if hole.field not in groups:
+                if hole.field not in groups and hole.field in self.fields and key not in left_out:
                     self.file.problem(
                         ("read", "patterns", key),
                         f"the pattern has no group '{hole.field}', and without it its lines have no time",
                         found=", ".join(groups) or "no named group",
-                        fix=f"write (?P<{hole.field}>…) around the time, or name its group in [time] field",
+                        fix=f"write (?P<{hole.field}>…) around the time, or leave such lines out: "
+                        f'[[skip]], when = {{ pattern = "{key}" }}',
                     )
+
+    def of_pattern(self, when: Mapping[str, Any]) -> list[str] | None:
+        """Return the fields that a rule can see: those of the patterns it names, else all."""
+        patterns = self.tables.read.get("patterns")
+        if (
+            self.tables.format != "text"
+            or self.fields is None
+            or not isinstance(patterns, dict)
+            or "pattern" not in when
+        ):
+            return self.fields
+        named = [str(w) for w in _as_list(when["pattern"]) if not isinstance(w, dict)]
+        if not named:
+            return self.fields
+        for name in named:
+            if name not in patterns:
+                return self.fields
+        return ["pattern", *dict.fromkeys(g for name in named for g in groups_of(str(patterns[name])))]
 
     # ---- vocabularies and fields
 
@@ -131,7 +155,10 @@ class _Check:
             near = suggest(hole.words, self.tables.words)
             known_words = ", ".join(self.tables.words) or "none is defined yet"
             self.file.problem(
-                at, f"there is no vocabulary '{hole.words}'", allowed=known_words, fix=near or f"add [words.{hole.words}]"
+                at,
+                f"there is no vocabulary '{hole.words}'",
+                allowed=known_words,
+                fix=near or f"add [words.{hole.words}]",
             )
 
     def template(self, value: object, at: Loc, own: tuple[str, ...]) -> Template:
@@ -159,6 +186,7 @@ class _Check:
         for field, test in when.items():
             here = (*at, field)
             self.hole(Hole(field), here, ())
+            self.known_name(field, test, here)
             if isinstance(test, dict):
                 found += [c for key, value in test.items() if (c := self.test(field, key, value, (*here, key)))]
             elif isinstance(test, list):
@@ -166,6 +194,19 @@ class _Check:
             else:
                 found.append(Condition(field, "in", (_word(test),)))
         return tuple(found)
+
+    def known_name(self, field: str, test: object, at: Loc) -> None:
+        """Check the words of a condition on `pattern` or `table`, which stand in the file themselves."""
+        read = self.tables.read
+        known: list[str] = []
+        if (self.tables.format, field) == ("text", "pattern"):
+            known = list(read.get("patterns", {}))
+        elif (self.tables.format, field) == ("sqlite", "table"):
+            known = [*read.get("tables", []), *read.get("queries", {})]
+        for word in _as_list(test):
+            if known and isinstance(word, str) and word not in known:
+                near = suggest(word, known)
+                self.file.problem(at, f"there is no {field} '{word}'", found=word, allowed=", ".join(known), fix=near)
 
     def test(self, field: str, key: str, value: Any, at: Loc) -> Condition | None:
         if key not in TESTS:
@@ -201,6 +242,13 @@ class _Check:
                 self.words_allowed(key, columns[key], (*at, key), kind)
         return columns
 
+    def common(self, table: Mapping[str, Any], at: Loc, own: tuple[str, ...], kind: str | None) -> dict[str, Template]:
+        """Check columns that every event gets: they may use fields that only some patterns have."""
+        here, self.fields = self.fields, self.everywhere
+        columns = self.columns(table, at, own, kind)
+        self.fields = here
+        return columns
+
     def words_allowed(self, column: str, template: Template, at: Loc, kind: str | None) -> None:
         """Check the words that a column can take, as far as they stand in the file."""
         allowed: Iterable[str] | None = {"kind": KINDS, "result": RESULTS}.get(column)
@@ -222,10 +270,12 @@ class _Check:
         always = self.tables.always
         kind = table.get("kind", always.get("kind"))
         if kind is None:
-            self.file.problem(at, "key 'kind' is missing", allowed=", ".join(KINDS), fix='write e.g. kind = "cycle_start"')
+            self.file.problem(
+                at, "key 'kind' is missing", allowed=", ".join(KINDS), fix='write e.g. kind = "cycle_start"'
+            )
         columns = {
-            **self.columns({"cell": self.tables.cell}, (), own, None),
-            **self.columns({k: v for k, v in always.items() if k not in table}, ("always",), own, str(kind)),
+            **self.common({"cell": self.tables.cell}, (), own, None),
+            **self.common({k: v for k, v in always.items() if k not in table}, ("always",), own, str(kind)),
             **self.columns(table, at, own, str(kind)),
         }
         numbers: dict[str, Number | None] = {"value": None, "earlier": None}
@@ -252,12 +302,16 @@ class _Check:
         if spec is None or spec[0].words is not None:
             if template.parts:
                 fix = 'write "{field}", or "{field} ms" when the source writes another unit than you want to keep'
-                self.file.problem(at, "a number is one field, with its unit behind it if you like", found=value, fix=fix)
+                self.file.problem(
+                    at, "a number is one field, with its unit behind it if you like", found=value, fix=fix
+                )
             return None, None
         hole, source_unit = spec
         target = unit.constant if unit is not None else None
         if at[-1] == "earlier" and source_unit is None:
-            self.file.problem(at, "a duration needs its unit", found=value, allowed=", ".join(SECONDS), fix='"{field} s"')
+            self.file.problem(
+                at, "a duration needs its unit", found=value, allowed=", ".join(SECONDS), fix='"{field} s"'
+            )
         if source_unit is None or target is None:
             return Number(hole), source_unit
         change = conversion(source_unit, target)
@@ -266,6 +320,10 @@ class _Check:
             self.file.problem(at, f"{source_unit} cannot be turned into {target}", found=value, allowed=allowed)
             return None, source_unit
         return Number(hole, *change), source_unit
+
+
+def _as_list(value: object) -> list[object]:
+    return value if isinstance(value, list) else [value]
 
 
 def _word(value: object) -> str:

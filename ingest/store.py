@@ -1,10 +1,10 @@
 """The only door to the Parquet store: what lies where in store/ is known here, in manifest.py and in facts_store.py.
 
-    store/manifest-00000007.json            which log files are in, in which parts
-    store/events/<cell>/<day>/<name>.parquet    events, ordered by ts_source
-    store/quarantine/<name>.parquet         lines that were not understood
-    store/facts/<cell>/<day>/               what analytics derived, see facts_store.py
-    store/incoming/                         a load under way; nothing in it counts
+store/manifest-00000007.json            which log files are in, in which parts
+store/events/<cell>/<day>/<name>.parquet    events, ordered by ts_source
+store/quarantine/<name>.parquet         lines that were not understood
+store/facts/<cell>/<day>/               what analytics derived, see facts_store.py
+store/incoming/                         a load under way; nothing in it counts
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Store:
         return sorted(day for name, day in self._parts if name == cell)
 
     def events(self, cell: str, days: Iterable[date]) -> pl.DataFrame:
-        """Return the events of a cell on some production days: SCHEMA columns, duplicates still in, in no promised order.
+        """Return a cell's events on some production days: SCHEMA columns, duplicates still in, in no promised order.
 
         Raises StoreError when a part is missing or broken.
         """
@@ -61,7 +61,7 @@ class Store:
         if not files:
             return empty()
         try:
-            return pl.concat([pl.read_parquet(f).cast(SCHEMA) for f in files])  # type: ignore[arg-type]
+            return pl.concat([pl.read_parquet(f).cast(SCHEMA) for f in files])
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",
@@ -72,7 +72,9 @@ class Store:
     def event_files(self, cell: str, days: Iterable[date]) -> list[Path]:
         """Return the Parquet files of a cell on some days, in a fixed order."""
         chosen = sorted(set(days))
-        return [self.folder / path for day in chosen for path in sorted(p.path for _, p in self._parts.get((cell, day), []))]
+        return [
+            self.folder / path for day in chosen for path in sorted(p.path for _, p in self._parts.get((cell, day), []))
+        ]
 
     def fingerprint(self, cell: str, day: date) -> str:
         """Return a hash that changes with every change of the set of log files that the day's events come from."""
@@ -97,7 +99,7 @@ class Store:
         return facts_store.fact_path(self.folder, cell, day, table)
 
     def write_facts(self, cell: str, day: date, key: str, tables: Mapping[str, pl.DataFrame]) -> None:
-        """Keep the tables of one cell and day under a key, in the place of those that are there; all or none of them."""
+        """Keep the tables of one cell and day under a key, in the place of those that are there; all or none."""
         facts_store.write_facts(self.folder, cell, day, key, tables)
 
     def facts_key(self, cell: str, day: date) -> str | None:

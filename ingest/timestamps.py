@@ -14,9 +14,27 @@ UTC: Final = pl.Datetime("us", "UTC")
 NAIVE: Final = pl.Datetime("us")
 EPOCHS: Final = {"epoch_s": 1_000_000, "epoch_ms": 1_000, "epoch_us": 1}
 NAMED: Final = ("iso8601", *EPOCHS)
-TOKENS: Final = ("%Y", "%y", "%m", "%d", "%j", "%b", "%H", "%I", "%p", "%M", "%S", "%3f", "%6f", "%9f", "%f", "%z", "%%")
+TOKENS: Final = (
+    "%Y",
+    "%y",
+    "%m",
+    "%d",
+    "%j",
+    "%b",
+    "%H",
+    "%I",
+    "%p",
+    "%M",
+    "%S",
+    "%3f",
+    "%6f",
+    "%9f",
+    "%f",
+    "%z",
+    "%%",
+)
 
-# An epoch outside of these years is another unit, or no epoch: so that epoch_s, epoch_ms and epoch_us can stand in one list.
+# An epoch outside of these years is another unit, or none: so epoch_s, epoch_ms and epoch_us can stand in one list.
 EPOCH_FROM: Final = 315_532_800 * 1_000_000  # 1980
 EPOCH_TO: Final = 4_102_444_800 * 1_000_000  # 2100
 
@@ -40,11 +58,11 @@ def check_format(text: str) -> str | None:
         return f"'{text}' is neither one of {', '.join(NAMED)} nor a format with %Y, %m, %d, %H, %M, %S"
     for token in re.findall(r"%(?:[369]f|\.[369]?f|.|$)", text):
         if token.startswith("%."):
-            return f"'{token}' is not known; write the dot and then the digits, e.g. %S.%3f, or %S.%f for any number of them"
+            return f"'{token}' is not known; write the dot, then the digits: %S.%3f, or %S.%f for any number"
         if token not in TOKENS:
             return f"'{token}' is not known; known are {' '.join(TOKENS)}"
     if "%f" in text and not re.search(r"[^%\w]%f$", text):
-        return "%f (a fraction with any number of digits) must be the last thing, after a dot or comma; else write %3f or %6f"
+        return "%f (a fraction of any length) must come last, after a dot or comma; else write %3f or %6f"
     needed = ("%d", "%m", "%H", "%M") if "%j" not in text else ("%H", "%M")
     missing = [t for t in needed if t not in text.replace("%b", "%m").replace("%I", "%H")]
     if "%y" not in text.replace("%Y", "%y"):
@@ -172,4 +190,7 @@ def _epoch(words: pl.Series, form: str, zone: str) -> Times:
     return Times(ts, _no(len(words)), _no(len(words)))
 
 
-_READERS: Final[dict[str, Callable[[pl.Series, str, str], Times]]] = {"iso8601": _iso8601, **dict.fromkeys(EPOCHS, _epoch)}
+_READERS: Final[dict[str, Callable[[pl.Series, str, str], Times]]] = {
+    "iso8601": _iso8601,
+    **dict.fromkeys(EPOCHS, _epoch),
+}

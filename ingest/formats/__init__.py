@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, cast
 
 from ingest.formats import delimited, json_lines, key_value, sqlite, text
 from ingest.formats.base import Format
 
-FORMATS: Final[tuple[Format, ...]] = (text, delimited, json_lines, key_value, sqlite)
+FORMATS: Final = tuple(cast(Format, module) for module in (text, delimited, json_lines, key_value, sqlite))
 BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
 
 __all__ = ["BY_NAME", "FORMATS", "Format"]

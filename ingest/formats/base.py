@@ -80,7 +80,8 @@ def empty_to_null(frame: pl.DataFrame) -> pl.DataFrame:
 
 def set_aside(lines: pl.DataFrame, options: Any) -> tuple[pl.DataFrame, int]:
     """Take out the first lines, comments and blank lines; returns the rest and how many were taken out."""
-    keep = pl.col("text").str.contains(r"\S")
+    blank_delimiter = getattr(options, "delimiter", "") == "\t"  # then a line of tabs is no blank line
+    keep = pl.col("text").str.contains("[^ ]" if blank_delimiter else r"\S")
     if options.comment:
         keep &= ~pl.col("text").str.starts_with(options.comment)
     if options.skip_first:

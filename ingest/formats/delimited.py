@@ -127,7 +127,12 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
 
     def parse(block: Block) -> Records:
         quoted = bool(options.quote) and options.quote.encode() in block.data
-        if block.first > first and not quoted and not options.comment and _delimiters(block, options.delimiter, len(columns)):
+        if (
+            block.first > first
+            and not quoted
+            and not options.comment
+            and _delimiters(block, options.delimiter, len(columns))
+        ):
             try:
                 table = read_typed(block.data, None)
                 return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
@@ -136,7 +141,12 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         lines, set_apart = set_aside(block.as_lines(), options.model_copy(update={"skip_first": first}))
         good, bad = _sort_out(lines, options, len(columns))
         if not good.height:
-            return Records(pl.DataFrame(schema={"line": pl.Int64, **dict.fromkeys(fields, pl.String)}), line_texts(block), bad, set_apart)
+            return Records(
+                pl.DataFrame(schema={"line": pl.Int64, **dict.fromkeys(fields, pl.String)}),
+                line_texts(block),
+                bad,
+                set_apart,
+            )
         table = read_typed(good["text"].str.join("\n").item().encode() + b"\n", options.quote or None)
         return Records(empty_to_null(good.select("line").hstack(table)), line_texts(block), bad, set_apart)
 
@@ -148,7 +158,13 @@ def _header(options: Options, head: Block) -> list[str]:
     if not lines.height:
         return []
     text = str(lines["text"][0]) + "\n"
-    row = pl.read_csv(text.encode(), has_header=False, separator=options.delimiter, quote_char=options.quote or None, infer_schema=False)
+    row = pl.read_csv(
+        text.encode(),
+        has_header=False,
+        separator=options.delimiter,
+        quote_char=options.quote or None,
+        infer_schema=False,
+    )
     return [str(word or "").strip() for word in row.row(0)]
 
 
@@ -172,7 +188,7 @@ def _sort_out(lines: pl.DataFrame, options: Options, n: int) -> tuple[pl.DataFra
     count = bare.str.count_matches(options.delimiter, literal=True) + 1
     reason = (
         pl.when(open_quote).then(pl.lit("a quote is not closed"))
-        .when(count != n).then(pl.format("line has {} fields, not " + str(n), count))
+        .when(count != n).then(pl.format(f"{n} fields expected, {{}} found", count))
     )  # fmt: skip
     judged = lines.with_columns(reason=reason)
     bad = judged.filter(pl.col("reason").is_not_null())

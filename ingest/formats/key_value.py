@@ -68,8 +68,10 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
     pair, delimiter = re.escape(options.pair), re.escape(options.delimiter)
     end = delimiter or r"\s"
     key = rf"[^{end}\s\"{pair[-1:]}]+"
-    token = rf'{key}\s*{pair}\s*(?:"(?:[^"\\]|\\.)*"|[^{end}]*)' if delimiter else rf'{key}{pair}(?:"(?:[^"\\]|\\.)*"|\S*)'
-    parts = rf'^({key})\s*{pair}\s*(?s:(.*))$'
+    token = (
+        rf'{key}\s*{pair}\s*(?:"(?:[^"\\]|\\.)*"|[^{end}]*)' if delimiter else rf'{key}{pair}(?:"(?:[^"\\]|\\.)*"|\S*)'
+    )
+    parts = rf"^({key})\s*{pair}\s*(?s:(.*))$"
 
     def parse(block: Block) -> Records:
         lines, set_apart = set_aside(block.as_lines(), options)
@@ -81,11 +83,17 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         )  # fmt: skip
         bad = no_bad()
         open_quote = pairs.filter(pl.col("word").str.contains(r'^"') & ~pl.col("word").str.contains(r'^".*[^\\]?"$'))
-        wrong = pl.when(pl.col("tokens").list.len() == 0).then(pl.lit(f"line has no pair of the form key{options.pair}value"))
-        wrong = wrong.when(pl.col("line").is_in(open_quote["line"].implode())).then(pl.lit("a quote is not closed"))
-        lines = lines.with_columns(reason=wrong)
+        none = pl.lit(f"line has no pair of the form key{options.pair}value")
+        lines = lines.with_columns(
+            reason=pl.when(pl.col("tokens").list.len() == 0)
+            .then(none)
+            .when(pl.col("line").is_in(open_quote["line"].implode()))
+            .then(pl.lit("a quote is not closed"))
+        )
         if lines["reason"].null_count() < lines.height:
-            bad = lines.filter(pl.col("reason").is_not_null()).select("line", "reason", pl.col("text").str.slice(0, SHOWN_CHARS))
+            bad = lines.filter(pl.col("reason").is_not_null()).select(
+                "line", "reason", pl.col("text").str.slice(0, SHOWN_CHARS)
+            )
             lines = lines.filter(pl.col("reason").is_null())
         frame = lines.select("line")
         for field in fields:

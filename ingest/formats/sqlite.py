@@ -18,7 +18,8 @@ NAME = "sqlite"
 
 SAMPLE = """\
 create table orders (order_no text, product text, quantity integer, started_utc text);
-insert into orders values ('A17', 'aqua', 250, '2026-10-23 04:00:00.000'), ('A18', 'sand', 120, '2026-10-23 11:20:00.5');
+insert into orders values ('A17', 'aqua', 250, '2026-10-23 04:00:00.000');
+insert into orders values ('A18', 'sand', 120, '2026-10-23 11:20:00.5');
 """
 
 SAMPLE_SOURCE = r"""
@@ -92,7 +93,10 @@ def _queries(connection: sqlite3.Connection, file: RawFile, options: Options) ->
     for table in options.tables:
         if table not in known:
             raise InputError(
-                f"There is no table '{table}'.", where=file.shown, allowed=", ".join(sorted(known)), fix=suggest(table, known)
+                f"There is no table '{table}'.",
+                where=file.shown,
+                allowed=", ".join(sorted(known)),
+                fix=suggest(table, known),
             )
     return [(t, f'select * from "{t}"') for t in options.tables] + list(options.queries.items())
 
@@ -118,7 +122,9 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         ).insert_column(0, lines)  # fmt: skip
 
         def texts(numbers: pl.Series) -> pl.Series:
-            told = frame.select("line", text=pl.struct(pl.exclude("line")).struct.json_encode().str.slice(0, SHOWN_CHARS))
+            told = frame.select(
+                "line", text=pl.struct(pl.exclude("line")).struct.json_encode().str.slice(0, SHOWN_CHARS)
+            )
             return numbers.to_frame("line").join(told, on="line", how="left", maintain_order="left")["text"]
 
         return Records(empty_to_null(frame), texts)

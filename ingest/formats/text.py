@@ -19,7 +19,7 @@ SAMPLE = """\
 23.10.2026 06:00:05,000 [19] heartbeat
 """
 
-SAMPLE_SOURCE = r'''
+SAMPLE_SOURCE = r"""
 cell = "spoon"
 format = "text"
 files = ["inbox/robots/*.log*"]
@@ -53,7 +53,7 @@ emit = [
 [[rules]]
 when = { pattern = "wait" }
 emit = [{ kind = "state", state = "starved", station = "{unit:station}", at = "{place:station}" }]
-'''
+"""
 
 
 class Options(BaseModel):
@@ -62,7 +62,7 @@ class Options(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
     patterns: dict[str, str] = Field(
-        description="[read.patterns], name = '^(?P<time>…) (?P<part>…)$'; tried in order, the first that matches counts",
+        description="[read.patterns], name = '^(?P<time>…) (?P<part>…)$'; tried in order, the first match counts",
         min_length=1,
     )
     comment: str = Field("", description="lines that begin with this are left out")
@@ -116,7 +116,9 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         if lines.height:
             lines, blank = set_aside(lines, options)
             set_apart += blank
-            bad = lines.select("line", pl.lit("no pattern matches this line").alias("reason"), pl.col("text").str.slice(0, 300))
+            bad = lines.select(
+                "line", pl.lit("no pattern matches this line").alias("reason"), pl.col("text").str.slice(0, 300)
+            )
         return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse
