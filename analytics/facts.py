@@ -25,7 +25,7 @@ from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "1"
+VERSION = "2"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (

@@ -30,14 +30,17 @@ def prepare(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """
     content = [c for c in events.columns if c not in ("file", "line")]
     lanes = cell.lanes().select("station", "nest", "lane")
+    nests = [f"{s.name}.{nest}" for s in cell.stations for nest in s.nests]
     return (
         events.sort("file", "line", maintain_order=True)
         .unique(content, keep="first", maintain_order=True)
         .pipe(resolve_doubled_hour)
         .with_columns(rank=pl.col("kind").replace_strict(KIND_RANK, default=99, return_dtype=pl.Int32))
         .sort("ts", "source", "seq", "file", "line", "rank", maintain_order=True)
+        # A nest that the cell model does not know: the station as a whole is meant.
+        .with_columns(nest=pl.when((pl.col("station") + "." + pl.col("nest")).is_in(nests)).then("nest"))
+        # A station with nests may be spoken of as a whole (an alarm): then the record has no lane.
         .join(lanes, on=["station", "nest"], how="left", nulls_equal=True, maintain_order="left")
-        # A station with nests may be spoken of as a whole (an alarm): then it has no lane of its own.
         .drop("rank")
         .with_row_index("no")
         .with_columns(pl.col("no").cast(pl.Int64))

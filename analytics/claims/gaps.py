@@ -11,15 +11,25 @@ TOLERANCE_US = 100_000  # clocks of two sources: a departure may be stamped a li
 
 
 def changeover_gap(seen: Seen) -> pl.DataFrame:
-    """Claim the time between the last cycle of one product family and the first of the next as changeover.
+    """Claim the time between the last work on one product family and the first on the next as changeover.
 
     A lane that stamps only ends has no start of the first new cycle: its span reaches to that cycle's end, and only its
-    waiting in it becomes changeover (see `met`), not its work.
+    waiting in it becomes changeover (see `met`), not its work. A place without cycles has its visits instead.
     """
     family = seen.cell.family()
-    ordered = seen.cycles.sort("lane", "start_us").with_columns(
-        family=pl.col("product").replace_strict(family, default=pl.col("product"), return_dtype=pl.String),
+    cycles = seen.cycles.select(
+        "lane", "product", "start_us", "end_us", "file", "line",
         until_us=pl.when(pl.col("paired") == "end_only").then("end_us").otherwise("start_us"),
+    )  # fmt: skip
+    product = seen.cycles.filter(pl.col("part").is_not_null()).select("part", known="product").unique("part")
+    visits = (
+        seen.events.filter(pl.col("kind").is_in(["part_in", "part_out"]) & pl.col("lane").is_not_null())
+        .join(cycles, on="lane", how="anti")
+        .join(product, on="part", how="left")
+        .select("lane", "file", "line", product=pl.coalesce("product", "known"), start_us="ts", end_us="ts", until_us="ts")
+    )
+    ordered = pl.concat([cycles, visits.select(cycles.columns)]).sort("lane", "start_us", "end_us").with_columns(
+        family=pl.col("product").replace_strict(family, default=pl.col("product"), return_dtype=pl.String)
     )
     ahead = {c: pl.col(c).shift(-1).over("lane") for c in ("until_us", "family", "file", "line")}
     return as_claims(
