@@ -1,4 +1,4 @@
-"""The window of the sample, local time, shifts, breaks and planned stops. Times inside are ms from the window's start."""
+"""The window of the sample, local time, shifts and breaks. Times inside are ms from the window's start."""
 
 from __future__ import annotations
 
@@ -65,8 +65,10 @@ def epoch_ms(day: date, clock: str) -> int:
     return int(local.timestamp()) * 1000
 
 
+Rests = tuple[tuple[str, str, bool], ...]
+
 # name, start, end, works on Sundays, breaks (start, end, hand-fed only); as plant.toml says it
-SHIFTS = {
+SHIFTS: dict[str, tuple[tuple[str, str, str, bool, Rests], ...]] = {
     "spoon": (
         ("early", "06:00", "14:00", False, (("09:00", "09:15", False), ("11:30", "12:00", True))),
         ("late", "14:00", "22:00", True, (("17:00", "17:10", False), ("18:30", "19:00", True))),
@@ -77,7 +79,8 @@ SHIFTS = {
         ("evening", "14:00", "22:00", True, (("17:00", "17:15", False), ("19:30", "20:00", False))),
     ),
 }
-SUNDAY = ("15:00", "22:00", (("18:30", "19:00", False),))  # other hours of late and evening on a Sunday
+# On a Sunday these shifts have other hours.
+SUNDAY: tuple[str, str, Rests] = ("15:00", "22:00", (("18:30", "19:00", False),))
 SUNDAY_SHIFTS = ("late", "evening")
 
 
@@ -91,7 +94,7 @@ def shifts(window: Window, cell_kind: str) -> list[Shift]:
             if sunday and not on_sundays:
                 continue
             if sunday and name in SUNDAY_SHIFTS:
-                start, end, breaks = SUNDAY  # noqa: PLW2901  (a Sunday has its own hours)
+                start, end, breaks = SUNDAY
             rests = tuple(Break(window.at(day, a), window.at(day, b), hand) for a, b, hand in breaks)
             last = day + 1 if end <= start else day
             found.append(Shift(name, date_of_day, window.at(day, start), window.at(last, end), rests))

@@ -22,16 +22,17 @@ PACKED = {
     "tester": (".gz", ".gz", "", ".gz"),
 }
 # Source -> day (index of the file) -> garbage lines put in.
-GARBAGE = {
+GARBAGE: dict[str, dict[int, tuple[str, ...]]] = {
     "robots": {1: ("@@@@ link restart 0x00FF @@@@", "24.10.2026 11:1")},
     "press": {0: ("t=17930", "ev=??? part=")},
     "cellplc": {2: ("2026-10-25 12:00:00,000;",)},
     "gauge": {1: ('{"time":"2026-10-24T10:00:00.1',)},
-    "line": {0: ("\t\t\t", "2026-10-23T1")},
+    "line": {0: ("?\t?\t?", "2026-10-23T1")},
     "tester": {1: ("~~~~",)},
 }
 TORN = {"robots": {1: "24.10.2026 23:59:5"}, "tester": {1: 'time="2026-10-24T21:5'}, "line": {1: "2026-10-24T23:5"}}
-DUPLICATES = {  # source -> day -> (share of the file where the block begins, lines)
+# Source -> day -> (share of the file where the repeated block begins, its lines).
+DUPLICATES: dict[str, dict[int, tuple[float, int]]] = {
     "robots": {2: (0.5, 7), 0: (0.3, 2)},
     "cellplc": {1: (0.4, 4)},
     "gauge": {1: (0.7, 3)},
@@ -58,8 +59,10 @@ class Written:
     duplicate_events: int
 
 
-def write_source(folder: Path, source: str, dialect: Dialect, lines: Iterable[Line], faults: bool) -> list[Written]:
-    """Write all files of one source and return what was written, in order."""
+def write_source(
+    folder: Path, source: str, dialect: Dialect, lines: Iterable[Line], faults: bool, level: int
+) -> list[Written]:
+    """Write all files of one source, compressed to `level`, and return what was written, in order."""
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob(f"{source}-????-??-??.*"):
         old.unlink()  # packed another way by an earlier run
@@ -67,12 +70,12 @@ def write_source(folder: Path, source: str, dialect: Dialect, lines: Iterable[Li
     for day, (date, group) in enumerate(groupby(lines, key=lambda line: line.date)):
         packed = PACKED[dialect.source]
         name = f"{source}-{date}.{dialect.suffix}{packed[min(day, len(packed) - 1)]}"
-        found.append(_write_file(folder / name, source, dialect, list(group), day, faults))
+        found.append(_write_file(folder / name, source, dialect, list(group), day, faults, level))
     return found
 
 
 def _write_file(
-    path: Path, source: str, dialect: Dialect, lines: list[Line], day: int, faults: bool
+    path: Path, source: str, dialect: Dialect, lines: list[Line], day: int, faults: bool, level: int
 ) -> Written:
     base = dialect.source
     at, count = DUPLICATES.get(base, {}).get(day, (0.0, 0)) if faults else (0.0, 0)
@@ -90,7 +93,7 @@ def _write_file(
     data = "".join(text + end for text in header + texts).encode("cp1252" if plain else "utf-8")
     if faults and (base, day) in BYTE_ORDER_MARK:
         data = b"\xef\xbb\xbf" + data
-    _pack(path, data + torn.encode())
+    _pack(path, data + torn.encode(), level)
     return Written(
         source,
         f"inbox/{source}/{path.name}",
@@ -104,9 +107,9 @@ def _write_file(
     )
 
 
-def _pack(path: Path, data: bytes) -> None:
+def _pack(path: Path, data: bytes, level: int) -> None:
     if path.suffix == ".gz":
-        data = gzip.compress(data, 9, mtime=0)
+        data = gzip.compress(data, min(level, 9), mtime=0)
     elif path.suffix == ".zst":
-        data = zstandard.ZstdCompressor(level=19 if len(data) < 20_000_000 else 10).compress(data)
+        data = zstandard.ZstdCompressor(level=level).compress(data)
     path.write_bytes(data)

@@ -41,8 +41,10 @@ def write_host(path: Path, window: Window, cells: Sequence[Cell]) -> list[Writte
 
     orders, carriers, reasons, stops = [], [], [], []
     for cell in cells:
-        for o in cell.rec.orders:
-            orders.append((o.number, o.cell, o.product, o.quantity, cell.unit, text(o.started), text(o.ended)))
+        orders += [
+            (o.number, o.cell, o.product, o.quantity, cell.unit, text(o.started), text(o.ended))
+            for o in cell.rec.orders
+        ]
         carriers += [c for c in cell.rec.carriers if up(c.put_in) and (c.taken is None or up(c.taken))]
         reasons += [r for r in cell.rec.reasons if up(r.entered)]
         if cell.kind == "spoon":
@@ -53,8 +55,7 @@ def write_host(path: Path, window: Window, cells: Sequence[Cell]) -> list[Writte
         "orders": sorted(orders, key=lambda row: (row[5], row[0])),
         "carriers": _numbered((c.cell, c.name, c.order, text(c.put_in), text(c.taken)) for c in carriers),
         "reasons": _numbered(
-            (r.cell, r.station, r.cause, r.text, text(r.start), r.seconds, r.operator, text(r.entered))
-            for r in reasons
+            (r.cell, r.station, r.cause, r.text, text(r.start), r.seconds, r.operator, text(r.entered)) for r in reasons
         ),
         "planned_stops": _numbered(stops),
     }

@@ -30,11 +30,14 @@ def make(
     cells: int = 2,
     seed: int = SEED,
     say: Callable[[str], None] = lambda text: None,
+    level: int | None = None,
 ) -> None:
     """Write `out`/plant (configuration and logs) and `out`/truth.
 
-    Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes.
+    Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes. `level` of compression: by
+    default strong for what is committed (up to 3 days) and fast for long runs, which are for benchmarks.
     """
+    level = level or (19 if days <= 3 else 3)
     window = Window(days)
     truth = Truth(window)
     plant = out / "plant"
@@ -44,10 +47,11 @@ def make(
         cell = run_cell(window, i, seed)
         ran.append(cell)
         say(f"{cell.name}: {len(cell.rec.parts)} parts")
-        found += _write_logs(plant, window, cell)
+        found += _write_logs(plant, window, cell, level)
         truth.add_cell(cell, SPOON_LANES if cell.kind == "spoon" else TIMER_LANES)
     found += write_host(plant / "inbox" / "host" / "host.sqlite", window, ran)
     _write_configuration(plant, window, ran)
+    _copy_sources(plant, ran)
     truth.add_logs(found)
     truth.write(out / "truth")
     say(f"{sum(w.lines for w in found)} lines in {len(found)} files and tables")
@@ -57,24 +61,23 @@ def run_cell(window: Window, number: int, seed: int) -> SpoonCell | TimerCell:
     """Run the model of the n-th cell (0: spoon, 1: timer, 2: spoon2, ...) to the end of the window."""
     env = simpy.Environment()
     copy, kind = divmod(number, 2)
+    cell: SpoonCell | TimerCell
     if kind == 0:
-        spoon = SpoonCell(env, window, cat.copy_name("spoon", copy), seed, copy)
-        spoon.start()
-        env.run(until=window.end)
-        spoon.feed.close()
-        return spoon
-    timer = TimerCell(env, window, cat.copy_name("timer", copy), seed, copy)
-    timer.start()
+        cell = SpoonCell(env, window, cat.copy_name("spoon", copy), seed, copy)
+    else:
+        cell = TimerCell(env, window, cat.copy_name("timer", copy), seed, copy)
+    cell.start()
     env.run(until=window.end)
-    return timer
+    cell.close()
+    return cell
 
 
-def _write_logs(plant: Path, window: Window, cell: SpoonCell | TimerCell) -> list[Written]:
+def _write_logs(plant: Path, window: Window, cell: SpoonCell | TimerCell, level: int) -> list[Written]:
     found = []
     for base in SOURCES[cell.kind]:
         source = cat.copy_name(base, cell.copy)
         lines = written(DIALECTS[base], cell.rec.lines[source], window, cell.dead)
-        found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, faults=cell.copy == 0)
+        found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, cell.copy == 0, level)
     return found
 
 
@@ -86,7 +89,8 @@ def _write_configuration(plant: Path, window: Window, ran: list[SpoonCell | Time
         (plant / "cells" / f"{cell.name}.toml").write_text(text, encoding="utf-8", newline="\n")
         if cell.kind == "timer":
             for a, b in cell.scenario.maintenance:
-                stops.append((cell.name, f"{window.local(a):%Y-%m-%dT%H:%M:%S}", f"{window.local(b):%Y-%m-%dT%H:%M:%S}"))
+                local = [f"{window.local(t):%Y-%m-%dT%H:%M:%S}" for t in (a, b)]
+                stops.append((cell.name, local[0], local[1]))
     dates = [FIRST_DAY + timedelta(day) for day in range(window.days)]
     text = plant_files.plant_toml(
         [cell.name for cell in ran if cell.kind == "spoon"],
@@ -95,3 +99,23 @@ def _write_configuration(plant: Path, window: Window, ran: list[SpoonCell | Time
         stops,
     )
     (plant / "plant.toml").write_text(text, encoding="utf-8", newline="\n")
+
+
+def _copy_sources(plant: Path, ran: list[SpoonCell | TimerCell]) -> None:
+    """Put the committed source files into the plant, and one for each source of a copied cell."""
+    committed = Path(__file__).resolve().parents[1] / "plant" / "sources"
+    folder = plant / "sources"
+    for base in (*(base for bases in SOURCES.values() for base in bases), "host"):
+        origin = committed / f"{base}.toml"
+        if not origin.is_file():
+            continue
+        text = origin.read_text(encoding="utf-8")
+        folder.mkdir(parents=True, exist_ok=True)
+        if folder.resolve() != committed:
+            (folder / origin.name).write_text(text, encoding="utf-8", newline="\n")
+        for cell in ran:
+            if cell.copy and base in SOURCES[cell.kind]:
+                source = cat.copy_name(base, cell.copy)
+                own = text.replace(f"inbox/{base}/{base}-", f"inbox/{source}/{source}-")
+                own = own.replace(f"inbox/{base}/", f"inbox/{source}/").replace(f'"{cell.kind}"', f'"{cell.name}"')
+                (folder / f"{source}.toml").write_text(own, encoding="utf-8", newline="\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -81,7 +82,7 @@ def _change_gaps(cycles: list[Cycle], holds: list[Hold]) -> list[_Stroke]:
     if not cycles:
         spans = [(h.start, h.end, h.part) for h in holds]
     gaps = []
-    for (_, a, old), (b, _, new) in zip(spans, spans[1:], strict=False):
+    for (_, a, old), (b, _, new) in pairwise(spans):
         if old.of != new.of and b > a:
             gaps.append(_Stroke(CHANGE_GAP, a, b, "changeover"))
     return gaps
@@ -118,7 +119,7 @@ def _pieces(strokes: list[_Stroke], marks: list[int], owner: list[int]) -> list[
     """Join what belongs together; cut a cycle's net time where the plan is used up."""
     pieces: list[Piece] = []
     used: dict[int, int] = {}
-    for k, (a, b) in enumerate(zip(marks, marks[1:], strict=False)):
+    for k, (a, b) in enumerate(pairwise(marks)):
         s = strokes[owner[k]]
         if s.layer != CYCLE:
             _add(pieces, Piece(a, b, s.line, s.cause, s.part))

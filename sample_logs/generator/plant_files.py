@@ -97,13 +97,9 @@ lost_after_h = 24
 """
 
 
-def plant_toml(
-    spoons: list[str], timers: list[str], sundays: list[str], stops: list[tuple[str, str, str]]
-) -> str:
+def plant_toml(spoons: list[str], timers: list[str], sundays: list[str], stops: list[tuple[str, str, str]]) -> str:
     """Return plant.toml for these cells, exceptions on `sundays` and planned stops (cell, start, end in local time)."""
-    exceptions = "".join(
-        EXCEPTION.format(date=date, shift=shift) for date in sundays for shift in ("late", "evening")
-    )
+    exceptions = "".join(EXCEPTION.format(date=date, shift=shift) for date in sundays for shift in ("late", "evening"))
     planned = "".join(PLANNED_STOP.format(cell=cell, start=start, end=end) for cell, start, end in stops)
     names = [name for pair in zip(spoons, timers, strict=False) for name in pair] + spoons[len(timers) :]
     return PLANT.format(

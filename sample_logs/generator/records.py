@@ -1,4 +1,4 @@
-"""What a cell model writes down while it runs: log lines, and the truth behind them. Times in ms from the window's start."""
+"""What a cell model writes down: log lines, and the truth behind them. Times in ms from the window's start."""
 
 from __future__ import annotations
 

@@ -154,10 +154,14 @@ class Scenario:
         self.emergency = _all(times, SPOON_EMERGENCY if spoon else TIMER_EMERGENCY)
         self.power: list[tuple[int, int, int]] = []  # cut, boot, restart
         if spoon:
-            day, clock, silent, wait = POWER_CUT
-            self.power = [(a, b, b + int(wait * MINUTE)) for a, b in times.spans(day, clock, silent)]
+            day, clock, silent_for, wait = POWER_CUT
+            self.power = [(a, b, b + int(wait * MINUTE)) for a, b in times.spans(day, clock, silent_for)]
         self.frozen = [*self.emergency, *((cut, restart) for cut, _, restart in self.power)]
-        self.dry = [(bowl, *span) for *when, bowl in BOWL_DRY for span in times.spans(*when)] if spoon else []
+        self.dry = [
+            (bowl, a, b)
+            for day, clock, minutes, bowl in (BOWL_DRY if spoon else ())
+            for a, b in times.spans(day, clock, minutes)
+        ]
         self.frames_out = [] if spoon else _all(times, FRAMES_OUT)
         self.trays_gone = _all(times, TRAYS_GONE) if spoon else []
         self.burst = [
@@ -167,13 +171,9 @@ class Scenario:
         ]
         self.drift = times.spans(*GAUGE_DRIFT) if spoon else []
         self.no_order = _all(times, NO_ORDER[kind])
-        exact = Times(window, rng, exact=True)
-        exact_days = [d for d in range(window.days) if d % 3 == MAINTENANCE[kind][0]]
-        del exact
-        self.maintenance = [
-            (window.at(d, MAINTENANCE[kind][1]), window.at(d, MAINTENANCE[kind][1]) + MAINTENANCE[kind][2] * MINUTE)
-            for d in exact_days
-        ]
+        day, clock, minutes = MAINTENANCE[kind]
+        starts = [window.at(d, clock) for d in range(day, window.days, 3)]
+        self.maintenance = [(start, start + minutes * MINUTE) for start in starts]
         self._hard = sorted(a for a, *_ in [*self.frozen, *((b.start, b.end) for b in self.breakdowns)])
 
     def extra(self, station: str, t: int) -> float:
@@ -215,9 +215,7 @@ def _all(times: Times, pattern: tuple[tuple[int, str, float], ...]) -> list[tupl
 def host_outage(window: Window) -> list[tuple[int, int]]:
     """Return the times in which the host wrote nothing."""
     day, clock, minutes = HOST_OUTAGE
-    return [
-        (window.at(d, clock), window.at(d, clock) + minutes * MINUTE) for d in range(day, window.days, 3)
-    ]
+    return [(window.at(d, clock), window.at(d, clock) + minutes * MINUTE) for d in range(day, window.days, 3)]
 
 
 def manned(window: Window, t: int) -> bool:

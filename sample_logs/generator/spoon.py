@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import simpy
 
@@ -12,9 +11,11 @@ from sample_logs.generator import catalogue as cat
 from sample_logs.generator import spoon_words as words
 from sample_logs.generator.calendar import MINUTE, Window
 from sample_logs.generator.kit import Cell, Proc
-from sample_logs.generator.records import Carrier, Hold, Part, Span
+from sample_logs.generator.records import Hold, Part, Span
 from sample_logs.generator.scenario import Breakdown, Lane, manned
 from sample_logs.generator.spoon_feed import Feed
+from sample_logs.generator.spoon_press import Press
+from sample_logs.generator.spoon_trays import Trays
 
 ROBA: Lane = ("robA", None)
 ROBB: Lane = ("robB", None)
@@ -22,30 +23,14 @@ CAM: Lane = ("cam", None)
 PASS: Lane = ("pass", None)
 CLEAN: Lane = ("clean", None)
 GAUGE: Lane = ("gauge", None)
-TRAY: Lane = ("tray", None)
 LANES: tuple[Lane, ...] = (
     ("bowl1", None), ("bowl2", None), ("bowl3", None), ("hand", None), CAM, ROBA,
-    ("press", "1"), ("press", "2"), PASS, ROBB, CLEAN, GAUGE, TRAY,
+    ("press", "1"), ("press", "2"), PASS, ROBB, CLEAN, GAUGE, ("tray", None),
 )  # fmt: skip
 
 # Steps of the robots in ms of a planned cycle of robA 9000 and robB 9300; other products scale with their cycle.
 FETCH, EXCHANGE, PLACE, DROP_A, LOAD, UNLOAD = 3280, 3050, 2670, 2000, 2500, 2400
-MAGAZINE = 12  # empty trays that stand ready
-TAKE, TO_BRUSH, INSERT, PUT, DROP_B = 2050, 400, 850, 2000, 1500
-
-
-@dataclass(slots=True)
-class Nest:
-    """One of the press's places."""
-
-    name: str
-    part: Part | None = None
-    done: int | None = None  # when its cycle ended
-
-    @property
-    def lane(self) -> Lane:
-        """Return its lane."""
-        return ("press", self.name)
+TAKE, TO_BRUSH, INSERT, DROP_B = 2050, 400, 850, 1500  # and PUT, see spoon_trays
 
 
 class SpoonCell(Cell):
@@ -63,32 +48,25 @@ class SpoonCell(Cell):
         super().__init__(env, window, name, seed, copy)
         self.products = {made.name: made for made in cat.SPOON_SETS}
         self.robots = cat.copy_name("robots", copy)
-        self.press = cat.copy_name("press", copy)
+        self.press_log = cat.copy_name("press", copy)
         self.plc = cat.copy_name("cellplc", copy)
         self.gauge_log = cat.copy_name("gauge", copy)
         self.queue: deque[str] = deque()  # sizes still to feed
         self.again: deque[str] = deque()  # replacements
-        self.nests = (Nest("1"), Nest("2"))
         self.on_pass: tuple[Part, int] | None = None
         self.taking = False
         self.last_end: dict[Lane, int] = {ROBA: 0, ROBB: 0}
         self.waiting: dict[Lane, tuple[str, int]] = {}
         self.refill: set[Lane] = set()  # robots that have not seen a part of the new product yet
         self.at_clean = False
-        self.made_of: dict[str, int] = {}  # good parts per size in this batch
-        self.trays: dict[int, Carrier] = {}
-        self.filled: dict[int, int] = {}
-        self.next_tray = 0
-        self.magazine = MAGAZINE
-        self.tray_count = 400
-        self.feed = Feed(self)
+        self.feed, self.press, self.trays = Feed(self), Press(self), Trays(self)
 
     def start(self) -> None:
         """Start all processes."""
         self.say_boot()
         self.run_shared(list(LANES))
         self.feed.start()
-        for process in (self.rob_a(), self.rob_b(), self.trays_supply(), self.warnings()):
+        for process in (self.rob_a(), self.rob_b(), self.trays.supply(), self.warnings()):
             self.env.process(process)
 
     def warnings(self) -> Proc:
@@ -99,12 +77,22 @@ class SpoonCell(Cell):
             yield from self.until(self.now + 20 * MINUTE)
             self.say(self.plc, "CAM;ALARM_OFF;W900;;;;", 1)
 
+    def close(self) -> None:
+        """Write down the waits and places that are still open when the window ends."""
+        end = self.window.end
+        for unit in (self.feed, self.press, self.trays):
+            unit.close()
+        for lane, (why, since) in self.waiting.items():
+            self.rec.waits.append(Span(lane, since, end, words.WAITS[why], why))
+        if self.on_pass:
+            self.rec.holds.append(Hold(PASS, self.on_pass[1], end, self.on_pass[0]))
+
     # --- orders ---------------------------------------------------------------------------------------------------
 
     def load_order(self, made: cat.SetProduct, quantity: int) -> None:
         """Queue the members of the sets, size after size."""
         self.queue.extend(cat.SIZES * quantity)
-        self.bring_trays()
+        self.trays.bring()
 
     def all_fed(self) -> bool:
         """Tell whether nothing is left to feed."""
@@ -117,9 +105,7 @@ class SpoonCell(Cell):
 
     def changing(self, made: cat.SetProduct) -> None:
         """Send the half-full tray away; the robots wait for the change."""
-        for index in sorted(self.trays):
-            self.tray_out(index)
-        self.made_of, self.filled, self.next_tray = {}, {}, 0
+        self.trays.change()
         self.refill = {ROBA, ROBB}
         self.tell()
 
@@ -187,18 +173,18 @@ class SpoonCell(Cell):
 
     def rob_a(self) -> Proc:
         """Fetch raw parts, exchange them at a nest, place what is finished."""
-        feed = self.feed
+        feed, press = self.feed, self.press
         while True:
             yield from self.robot_wait(
                 ROBA,
-                lambda: feed.shown is not None or (self._finished() is not None and not feed.more_coming()),
-                lambda: "PRESS" if self._pressing() and not feed.more_coming() else self.idle_word(ROBA, "PART"),
+                lambda: feed.shown is not None or (press.finished() is not None and not feed.more_coming()),
+                lambda: "PRESS" if press.pressing() and not feed.more_coming() else self.idle_word(ROBA, "PART"),
             )
             if feed.shown is None:
-                nest = self._finished()
+                nest = press.finished()
                 assert nest is not None
                 yield from self.move(ROBA, UNLOAD)
-                done = self._out_of(nest)
+                done = press.take_out(nest)
                 self.say_robot(f"R1 UNLOAD done nest {nest.name} out {done.name}", 2)
                 yield from self.rob_a_away(done)
                 continue
@@ -206,19 +192,19 @@ class SpoonCell(Cell):
             yield from self.move(ROBA, FETCH)
             raw = feed.fetched()
             self.say_robot(f"R1 FETCH done part {raw.name} from CAM", 2)
-            yield from self.robot_wait(ROBA, lambda: self._next_nest() is not None, lambda: "PRESS")
-            nest = self._next_nest()
+            yield from self.robot_wait(ROBA, lambda: press.next_nest() is not None, lambda: "PRESS")
+            nest = press.next_nest()
             assert nest is not None
             if nest.part is None:
                 yield from self.move(ROBA, LOAD)
                 self.say_robot(f"R1 LOAD done nest {nest.name} in {raw.name}", 3)
                 self.robot_cycle(ROBA, raw)
-                self.env.process(self.press_cycle(nest, raw))
+                self.env.process(press.cycle(nest, raw))
             else:
                 yield from self.move(ROBA, EXCHANGE, whole=True)
-                done = self._out_of(nest)
+                done = press.take_out(nest)
                 self.say_robot(f"R1 EXCHANGE done nest {nest.name} in {raw.name} out {done.name}", 3)
-                self.env.process(self.press_cycle(nest, raw))
+                self.env.process(press.cycle(nest, raw))
                 yield from self.rob_a_away(done)
 
     def rob_a_away(self, part: Part) -> Proc:
@@ -239,9 +225,7 @@ class SpoonCell(Cell):
     def rob_b(self) -> Proc:
         """Take from the hand-over place, brush, gauge, put into the tray."""
         while True:
-            yield from self.robot_wait(
-                ROBB, lambda: self.on_pass is not None, lambda: self.idle_word(ROBB, "PART")
-            )
+            yield from self.robot_wait(ROBB, lambda: self.on_pass is not None, lambda: self.idle_word(ROBB, "PART"))
             self.refill.discard(ROBB)
             self.taking = True
             yield from self.move(ROBB, TAKE)
@@ -262,7 +246,7 @@ class SpoonCell(Cell):
                 self.robot_cycle(ROBB, part)
                 self.lose(part, "gauge", part.cause or "")
                 continue
-            yield from self.to_tray(part)
+            yield from self.trays.put(part)
 
     def brush(self, part: Part) -> Proc:
         """Hold the part in the brush; the robots' log tells of it."""
@@ -316,120 +300,6 @@ class SpoonCell(Cell):
         except simpy.Interrupt:
             return
 
-    # --- press ------------------------------------------------------------------------------------------------------
-
-    def _pressing(self) -> bool:
-        return any(nest.part is not None and nest.done is None for nest in self.nests)
-
-    def _finished(self) -> Nest | None:
-        done = [nest for nest in self.nests if nest.done is not None]
-        return min(done, key=lambda nest: nest.done or 0) if done else None
-
-    def _next_nest(self) -> Nest | None:
-        return next((nest for nest in self.nests if nest.part is None), None) or self._finished()
-
-    def _out_of(self, nest: Nest) -> Part:
-        assert nest.part is not None and nest.done is not None
-        part = nest.part
-        self.rec.holds.append(Hold(nest.lane, nest.done, self.now, part))
-        nest.part = nest.done = None
-        return part
-
-    def press_cycle(self, nest: Nest, part: Part) -> Proc:
-        """Mark the scale and check it."""
-        planned = self.products[part.of].cycle_ms["press"]
-        nest.part, nest.done = part, None
-        cycle = self.begin(nest.lane, part, planned)
-        ident = f"nest={nest.name} part={part.name} prod={part.product}"
-        self.say(self.press, f"ev=begin {ident}", 1)
-        yield from self.step(nest.lane, self.natural("press", planned))
-        cycle.end = nest.done = self.now
-        share = 0.013 + self.scenario.burst_share(self.now) + (0.30 if part.start_up else 0.0)
-        verdict = "verdict=OK"
-        if self.rng.random() < share:
-            part.bad_at, part.cause = "press", "faint_mark" if self.rng.random() < 0.7 else "skew_mark"
-            verdict = "verdict=NOK"
-        cause = f" cause={part.cause}" if part.bad_at else ""
-        seconds = (cycle.end - cycle.start) / 1000
-        self.say(self.press, f"ev=end {ident} {verdict} sec={seconds:.3f}{cause}", 1)
-        self.tell()
-
-    # --- trays ------------------------------------------------------------------------------------------------------
-
-    def bring_trays(self) -> None:
-        """Keep two trays at the outlet, as long as the magazine has some."""
-        while len(self.trays) < 2 and self.magazine > 0:
-            self.magazine -= 1
-            self.tray_count += 1
-            order = self.order.number if self.order else ""
-            carrier = Carrier(f"T{self.tray_count:04d}", self.name, order, self.now)
-            self.trays[self.next_tray] = carrier
-            self.filled[self.next_tray] = 0
-            self.next_tray += 1
-            self.rec.carriers.append(carrier)
-            self.say(self.plc, f"TRAY;IN;;;;;{carrier.name}", 2)
-        self.tell()
-
-    def tray_out(self, index: int) -> None:
-        """Send a tray away."""
-        carrier = self.trays.pop(index)
-        carrier.taken = self.now
-        self.say(self.plc, f"TRAY;OUT;;;;;{carrier.name}", 1)
-
-    def trays_supply(self) -> Proc:
-        """Let people refill the magazine, except while they forgot it."""
-        while True:
-            yield self.env.timeout(int(self.rng.uniform(25, 45) * MINUTE))
-            yield from self.wait_for(lambda: True)
-            gone = any(a <= self.now < b for a, b in self.scenario.trays_gone)
-            if manned(self.window, self.now) and not gone:
-                self.magazine = MAGAZINE
-                if self.made:
-                    self.bring_trays()
-
-    def to_tray(self, part: Part) -> Proc:
-        """Put a good part into the first set that lacks its size."""
-        number = self.made_of.get(part.member, 0)
-        index = number // cat.SETS_PER_TRAY
-        if any(a <= self.now < b for a, b in self.scenario.trays_gone):
-            self.magazine = 0
-        if index not in self.trays:
-            self.say(self.plc, "TRAY;NONE;;;;;", 1)
-            none_since = self.now
-            yield from self.robot_wait(ROBB, lambda: index in self.trays, lambda: "TRAY")
-            self.rec.waits.append(Span(TRAY, none_since, self.trays[index].put_in, "carrier_change", "TRAY"))
-        else:
-            yield from self.robot_wait(ROBB, lambda: True, lambda: "PAUSE")
-        self.made_of[part.member] = number + 1
-        yield from self.move(ROBB, PUT, whole=True)
-        carrier, place = self.trays[index], number % cat.SETS_PER_TRAY + 1
-        part.set_id = f"{carrier.name}/{place:02d}"
-        self.say_robot(f"R2 PUT done part {part.name} tray {carrier.name} place {place:02d}", 3)
-        self.robot_cycle(ROBB, part)
-        self.env.process(self.seat(part, index))
-
-    def seat(self, part: Part, index: int) -> Proc:
-        """Seat the part in the tray: it is finished. A full tray leaves, the next comes."""
-        planned = self.products[part.of].cycle_ms["tray"]
-        cycle = self.begin(TRAY, part, planned)
-        yield from self.step(TRAY, self.natural("tray", planned), silent=False)
-        cycle.end = part.done = self.now
-        part.outcome = "good"
-        seconds = words.comma(cycle.end - cycle.start)
-        self.say(self.plc, f"TRAY;SEATED;;{part.name};{part.product};{seconds};{part.set_id}", 3)
-        self.inside -= 1
-        self.filled[index] += 1
-        if self.filled[index] == 3 * cat.SETS_PER_TRAY:
-            self.tray_out(index)
-            self.env.process(self.exchange())
-        self.tell()
-
-    def exchange(self) -> Proc:
-        """Move the next tray in."""
-        yield from self.work(None, 3500)
-        if len(self.trays) < 2 and not self.setup:
-            self.bring_trays()
-
     # --- the whole cell ---------------------------------------------------------------------------------------------
 
     def in_emergency(self, end: int) -> Proc:
@@ -464,7 +334,7 @@ class SpoonCell(Cell):
         elif station == "press":
             nest = lane[1] if lane and lane[1] else "0"
             said = f' text="{text}"' if on else ""
-            self.say(self.press, f"ev=alarm_{'on' if on else 'off'} nest={nest} code={code}{said}", 1)
+            self.say(self.press_log, f"ev=alarm_{'on' if on else 'off'} nest={nest} code={code}{said}", 1)
         elif station == "gauge":
             self.say(self.gauge_log, words.gauge_alarm(code, text, on), 1)
         else:
@@ -474,7 +344,7 @@ class SpoonCell(Cell):
     def say_boot(self) -> None:
         """Log the start of all controllers, and what still holds."""
         self.say(self.plc, "CELL;BOOT;;;;;", 0)
-        self.say(self.press, 'ev=boot text="press control 2.8"', 0)
+        self.say(self.press_log, 'ev=boot text="press control 2.8"', 0)
         self.say(self.gauge_log, '"msg":"boot"', 0)
         self.say_robot("-- controller started SPOON_MAIN v4", 0)
         for lane, (why, _) in self.waiting.items():

@@ -73,9 +73,12 @@ class Feed:
             self.cell.say(self.cell.plc, f"{station.upper()};{word};;;;;", 1)
 
     def close(self) -> None:
-        """Write down the states that still hold at the window's end."""
+        """Write down the states that still hold, and the part that still lies there, when the window ends."""
+        end = self.cell.window.end
         for station, (word, since) in self.words.items():
-            self.cell.rec.waits.append(Span((station, None), since, self.cell.now, words.FEEDS[word], word))
+            self.cell.rec.waits.append(Span((station, None), since, end, words.FEEDS[word], word))
+        if self.shown:
+            self.cell.rec.holds.append(Hold(CAM, self.shown_since, end, self.shown))
 
     def bowl(self, bowl: str) -> Proc:
         """Fill the track when it runs low; stand empty while nobody refills the hopper."""
@@ -177,7 +180,7 @@ class Feed:
         bad = cell.rng.random() < 0.016
         cause = "" if not bad else "burr" if cell.rng.random() < 0.6 else "scratch"
         verdict, took = "NOK" if bad else "OK", words.comma(cycle.end - cycle.start)
-        cell.say(cell.plc, f"CAM;{verdict};{cause};{name};{part.product};{took};", 5 if bad else 4)
+        cell.say(cell.plc, f"CAM;{verdict};{cause};{name};{part.product};{took};", 4 if bad else 3)
         if bad:
             cell.lose(part, "cam", cause)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -69,6 +70,7 @@ class Truth:
     def __init__(self, window: Window) -> None:
         self.window = window
         self.rows: dict[str, Rows] = {name: [] for name in SCHEMAS}
+        self.tables: dict[str, list[pa.Table]] = {name: [] for name in SCHEMAS}
 
     def us(self, t: int | None) -> int | None:
         """Return UTC microseconds of a time of the model."""
@@ -76,12 +78,13 @@ class Truth:
 
     def add_cell(self, cell: AnyCell, lanes: Sequence[Lane]) -> None:
         """Add the tables of one cell."""
-        shifts = [(shift, busy_spans(cell, shift)) for shift in cell.shifts]
+        shifts = [(shift, busy_spans(cell, shift), _counts(cell, shift)) for shift in cell.shifts]
         for lane in lanes:
             pieces = paint.lane_pieces(cell.rec, lane, self.window.end, lane[0] in ROBOTS)
             self._intervals(cell, lane, pieces)
-            for shift, busy in shifts:
-                self._shift(cell, lane, shift, busy, pieces)
+            for shift, busy, counts in shifts:
+                self._shift(cell, lane, shift, busy, pieces, counts)
+            self._settle()
         self._cycles(cell)
         self._parts(cell)
         self._stops(cell)
@@ -96,11 +99,19 @@ class Truth:
         """Add what was written into the files."""
         self.rows["logs"] += [asdict(w) for w in found]
 
+    def _settle(self) -> None:
+        """Turn the gathered rows into tables, which are smaller."""
+        for name, rows in self.rows.items():
+            if rows:
+                self.tables[name].append(pa.Table.from_pylist(rows, schema=SCHEMAS[name]))
+                rows.clear()
+
     def write(self, folder: Path) -> None:
         """Write one Parquet file per table."""
         folder.mkdir(parents=True, exist_ok=True)
+        self._settle()
         for name, schema in SCHEMAS.items():
-            table = pa.Table.from_pylist(self.rows[name], schema=schema)
+            table = pa.concat_tables([schema.empty_table(), *self.tables[name]]).combine_chunks()
             numbers = {f.name: "DELTA_BINARY_PACKED" for f in schema if f.type == TIME}
             texts = [f.name for f in schema if f.type == TEXT]
             pq.write_table(
@@ -136,8 +147,9 @@ class Truth:
         for p in cell.rec.parts:
             lost = p.outcome in ("reject", "removed")
             self.rows["parts"].append(
-                {"cell": cell.name, "part": p.name, "product": p.product, "set": p.set_id if p.outcome == "good" else None,
-                 "fed_us": self.us(p.fed), "done_us": self.us(p.done), "outcome": p.outcome,
+                {"cell": cell.name, "part": p.name, "product": p.product,
+                 "set": p.set_id if p.outcome == "good" else None, "fed_us": self.us(p.fed),
+                 "done_us": self.us(p.done), "outcome": p.outcome,
                  "station": p.bad_at if lost else None, "cause": p.cause if lost else None, "start_up": p.start_up}
             )  # fmt: skip
 
@@ -162,7 +174,13 @@ class Truth:
             )  # fmt: skip
 
     def _shift(
-        self, cell: AnyCell, lane: Lane, shift: Shift, busy: list[tuple[int, int]], pieces: list[Piece]
+        self,
+        cell: AnyCell,
+        lane: Lane,
+        shift: Shift,
+        busy: list[tuple[int, int]],
+        pieces: list[Piece],
+        counts: dict[str, int],
     ) -> None:
         sums = dict.fromkeys((f"{line}_us" for line in LINES), 0)
         runs = dict.fromkeys(("run_good_us", "run_reject_us", "run_start_up_reject_us"), 0)
@@ -174,21 +192,22 @@ class Truth:
             sums[f"{p.line}_us"] += ms * 1000
             if p.line == "run" and p.part:
                 runs[f"run_{p.part.quality}_us"] += ms * 1000
-        inside = [p for p in cell.rec.parts if p.done is not None and shift.start <= p.done < shift.end]
         self.rows["shifts"].append(
             {"cell": cell.name, "shift": shift.name, "day": shift.day.isoformat(), "start_us": self.us(shift.start),
              "end_us": self.us(shift.end), "station": lane[0], "nest": lane[1],
-             "planned_busy_us": sum(b - a for a, b in busy) * 1000, **sums, **runs,
-             "fed": sum(shift.start <= p.fed < shift.end for p in cell.rec.parts),
-             "good": sum(p.outcome == "good" for p in inside),
-             "reject": sum(_fate(p) == "reject" for p in inside),
-             "start_up_reject": sum(_fate(p) == "start_up_reject" for p in inside),
-             "removed": sum(p.outcome == "removed" for p in inside)}
+             "planned_busy_us": sum(b - a for a, b in busy) * 1000, **sums, **runs, **counts}
         )  # fmt: skip
 
 
 def _fate(part: Part) -> str:
     return part.quality if part.outcome == "reject" else part.outcome
+
+
+def _counts(cell: AnyCell, shift: Shift) -> dict[str, int]:
+    """Count the cell's parts of a shift: fed then, and what became of those that were done then."""
+    fates = Counter(_fate(p) for p in cell.rec.parts if p.done is not None and shift.start <= p.done < shift.end)
+    fed = sum(shift.start <= p.fed < shift.end for p in cell.rec.parts)
+    return {"fed": fed, **{fate: fates[fate] for fate in ("good", "reject", "start_up_reject", "removed")}}
 
 
 def busy_spans(cell: AnyCell, shift: Shift) -> list[tuple[int, int]]:
