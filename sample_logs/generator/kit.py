@@ -279,7 +279,7 @@ class Cell:
             grain = 5 * minute if long else minute
             begin = (self.window.base + a + grain // 2) // grain * grain - self.window.base
             length = max(grain, (b - a + grain // 2) // grain * grain)
-            wrong = rng.random() < 0.12
+            wrong = rng.random() < 0.18
             said = ("material", "other")[rng.randrange(2)] if wrong else cause
             words = text if cause != "wait_fitter" else cat.REASONS[said][0]
             self.rec.reasons.append(

@@ -55,6 +55,7 @@ class SpoonCell(Cell):
         self.again: deque[str] = deque()  # replacements
         self.on_pass: tuple[Part, int] | None = None
         self.taking = False
+        self.hung: set[Lane] = set()  # robots that hung in silence in this cycle
         self.last_end: dict[Lane, int] = {ROBA: 0, ROBB: 0}
         self.waiting: dict[Lane, tuple[str, int]] = {}
         self.refill: set[Lane] = set()  # robots that have not seen a part of the new product yet
@@ -163,12 +164,21 @@ class SpoonCell(Cell):
         """Make a robot's step; `whole`: of a full cycle, so that a silent stop would show."""
         assert self.made is not None
         scale = self.made.cycle_ms[lane[0]] / (9000 if lane is ROBA else 9300)
-        yield from self.step(lane, self.natural(lane[0], int(ms * scale)), draw=whole)
+        ms = self.natural(lane[0], int(ms * scale))
+        yield from self.may_hang(lane, self.step(lane, ms, draw=whole, silent=lane not in self.hung))
+
+    def may_hang(self, lane: Lane, step: Proc) -> Proc:
+        """Make a step; note when it hung in silence: once in a robot's cycle is enough to be told from its length."""
+        before = len(self.rec.stops)
+        yield from step
+        if any(not stop.alarm for stop in self.rec.stops[before:] if stop.lane == lane):
+            self.hung.add(lane)
 
     def robot_cycle(self, lane: Lane, part: Part) -> None:
         """End a robot's cycle."""
         cycle = self.begin(lane, part, self.products[part.of].cycle_ms[lane[0]])
         cycle.start, cycle.end = self.last_end[lane], self.now
+        self.hung.discard(lane)
         self.last_end[lane] = self.now
 
     def rob_a(self) -> Proc:
@@ -258,11 +268,12 @@ class SpoonCell(Cell):
         cycle = self.begin(CLEAN, part, planned)
         self.at_clean = True
         before = len(self.rec.stops)
-        yield from self.step(CLEAN, self.natural("clean", planned))
+        yield from self.step(CLEAN, self.natural("clean", planned), silent=ROBB not in self.hung)
         self.at_clean = False
         for stop in self.rec.stops[before:]:  # the robot holds the part: it stands as well
             if stop.lane == CLEAN and not stop.alarm:
                 self.rec.stops.append(Span(ROBB, stop.start, stop.end, None, "silent"))
+                self.hung.add(ROBB)
         cycle.end = self.now
         self.say_robot(f"R2 BRUSH end part {part.name}", 3)
 
