@@ -14,7 +14,7 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
     """Select the events before `cut_us` that the time after it cannot be understood without.
 
     Takes    prepared events (the carry from before included) and the fates of their parts.
-    Returns  rows of `events`: the last record of every source, lane, state, mode, link, counter and planned stop; open
+    Returns  their `no`: the last record of every source, lane, state, mode, link, counter and planned stop; open
              alarms; the last orders; first and last record of every part still inside, verdicts `rework` among them; the
              part fed last; placed members of sets that are not complete.
     """
@@ -51,4 +51,4 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
             (pl.col("len") < most) & (pl.col("ts") + lost >= cut_us)
         )
         keep.append(placed.join(open_sets, on="set", how="semi").select("no"))
-    return past.join(pl.concat(keep).unique(), on="no", how="semi").sort("no")
+    return pl.concat(keep).unique().sort("no")

@@ -14,18 +14,18 @@ from analytics.cell import CELL, Cell
 from analytics.claims import Seen
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
-from analytics.ledger import STOP_LINES, intervals, split_work
+from analytics.ledger import NO_ALARM, PAUSED, STOP_LINES, intervals, split_work
 from analytics.parts import fates, join_through_time, mark_start_up, moves
-from analytics.plan import BUSY, Stop, plan
+from analytics.plan import PLANNED_STOP, Stop, plan
 from analytics.plant import PlantFile
 from analytics.prepare import prepare
-from analytics.roots import roots
+from analytics.roots import WORK, roots
 from analytics.sets import sets
 from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "2"
+VERSION = "3"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -50,23 +50,19 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     Returns a frame per name in TABLES; times are UTC microseconds, clipped to the day where a row can reach over it.
     """
     begin, end = day.start_us - MARGIN_US, day.end_us + MARGIN_US
-    events = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
-    events = join_through_time(events)
-    fate = mark_start_up(fates(events, cell), cell)
+    recorded = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
+    events = join_through_time(recorded)
+    fate = mark_start_up(fates(events, cell), events, cell)
     cycle = cycles(events, cell, fate).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
-    seen = Seen(cell, events, cycle, begin, end)
-    tiles = intervals(seen)
-    pieces = split_work(tiles, cycle, fate, cell)
+    tiles = intervals(Seen(cell, events, cycle, begin, end))
     orders = _orders(events, end)
     plans = plan(plant, cell, begin, end, _planned_stops(events, end), _hand_fed(orders, cell))
+    pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
     move = moves(fate, events, cell, day.start_us, day.end_us)
+    booked = pl.concat([inside.clip(pieces), _cell_book(roots(inside.clip(_for_the_cell(pieces)), cell), move, cell)])
+    ledger = inside.clip(cut(booked.drop("plan"), plans, ["plan", "plan_cause", "shift", "shift_day"]))
     lanes = pl.concat([cell.lanes(), pl.DataFrame({"lane": [CELL]})], how="diagonal")
-    whole = roots(inside.clip(pieces), cell)
-    ledger = pl.concat([inside.clip(pieces), _cell_book(whole, move, cell)], how="vertical")
-    ledger = cut(ledger, plans, ["plan", "plan_cause", "shift", "shift_day"]).with_columns(
-        us=pl.when(pl.col("start_us") < pl.col("end_us")).then(pl.col("end_us") - pl.col("start_us")).otherwise("us")
-    )
     return {
         "ledger": _with_units(ledger.join(lanes, on="lane", how="left", maintain_order="left"), cell),
         "intervals": inside.clip(tiles),
@@ -79,7 +75,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "sets": sets(events, cell, day.start_us, day.end_us),
         "plan": inside.clip(plans),
         "orders": inside.clip(orders),
-        "carry": carry(events, fate, cell, end - 2 * MARGIN_US).select(SCHEMA.names()),
+        "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(SCHEMA.names()),
     }
 
 
@@ -107,6 +103,14 @@ class Window:
     def starting(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Rows that start inside, whole."""
         return frame.filter((pl.col("start_us") >= self.start_us) & (pl.col("start_us") < self.end_us))
+
+
+def _for_the_cell(pieces: pl.DataFrame) -> pl.DataFrame:
+    """A station's own planned stop is a line of the cell, which it may hold up."""
+    idle = (pl.col("plan") == PLANNED_STOP) & ~pl.col("line").is_in(WORK)
+    return pieces.with_columns(
+        line=pl.when(idle).then(pl.lit("planned_stop")).when(pl.col("line") == PAUSED).then(pl.lit("unexplained")).otherwise("line")
+    )
 
 
 def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFrame:
@@ -161,25 +165,40 @@ def _with_units(ledger: pl.DataFrame, cell: Cell) -> pl.DataFrame:
 
 
 def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
-    """Every stop of a lane: lane, start_us, end_us, line, cause, text, alarm (bool), blamed and its log lines."""
+    """Every stop: lane, start_us, end_us, line, cause, text, alarm (bool), blamed, station, nest and its log lines.
+
+    `alarm`: an alarm or a state names it; else only the length of its cycle does. What one record stopped at several
+    stations (an emergency stop) is one stop of the cell: lane CELL, station null.
+    """
     rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort("lane", "start_us")
     follows = (
         (pl.col("start_us") == pl.col("end_us").shift(1)) & (pl.col("line") == pl.col("line").shift(1))
         & pl.col("cause").eq_missing(pl.col("cause").shift(1))
     ).over("lane").fill_null(False)  # fmt: skip
-    codes = cell.catalogue().select("code", text="cause_text")
-    return (
+    named = pl.col("cause").is_null() | (pl.col("cause") != NO_ALARM)
+    first = ["line", "cause", "blamed", "product", "log_file", "log_line"]
+    single = (
         rows.with_columns(run=(~follows).cast(pl.Int64).cum_sum())
         .group_by("run", maintain_order=True)
-        .agg(
-            pl.col("lane", "start_us").first(), pl.col("end_us").last(),
-            pl.col("line", "cause", "blamed", "product", "log_file", "log_line").first(), pl.col("log_end_file", "log_end_line").last(),
-        )
-        .join(codes, left_on="cause", right_on="code", how="left", maintain_order="left")
-        .with_columns(alarm=pl.col("text").is_not_null(), text=pl.coalesce("text", "cause"))
+        .agg(pl.col("lane", "start_us").first(), pl.col("end_us").last(), pl.col(first).first(),
+             pl.col("log_end_file", "log_end_line").last())
+        .with_columns(alarm=named)
         .join(cell.lanes().drop("kind"), on="lane", how="left", maintain_order="left")
         .drop("run")
     )  # fmt: skip
+    record = ["line", "cause", "log_file", "log_line"]
+    shared = single.filter(pl.col("alarm") & (pl.col("station").n_unique().over(record) > 1))
+    common = shared.group_by(record, maintain_order=True).agg(
+        pl.col("start_us").min(), pl.col("end_us").max(), pl.col("blamed", "product", "alarm").first(),
+        pl.col("log_end_file", "log_end_line").last(), lane=pl.lit(CELL), station=pl.lit(None, pl.String), nest=pl.lit(None, pl.String),
+    )  # fmt: skip
+    codes = cell.catalogue().select("code", text="cause_text")
+    return (
+        pl.concat([single.join(shared, on=["lane", "start_us"], how="anti"), common.select(single.columns)])
+        .join(codes, left_on="cause", right_on="code", how="left")
+        .with_columns(text=pl.coalesce("text", "cause"))
+        .sort("start_us", "lane")
+    )
 
 
 def _outcome(fate: pl.DataFrame) -> pl.DataFrame:

@@ -7,11 +7,14 @@ import polars as pl
 from analytics.cell import Cell
 from analytics.claims import OWN_STOP, Seen, all_claims
 from analytics.intervals import tile
+from analytics.plan import BUSY
 
 NO_ALARM = "no alarm"
 """Cause of a stop that only the length of its cycle tells."""
+MISSING = "cycle around missing data"
+PAUSED = "paused"
+"""Line of a cycle's time outside planned busy time: no line of the account, which is closed over planned busy time."""
 WAITING = "waiting, place of the part not logged"
-NO_PLAN = "no planned cycle"
 
 STOP_LINES = ("breakdown", "micro_stop", "safety_stop", "changeover", "carrier_change", "waiting_people", "waiting_material")
 
@@ -53,55 +56,93 @@ def intervals(seen: Seen) -> pl.DataFrame:
 def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Split the work of every cycle into what was planned and what went beyond it.
 
+    Takes    tiles cut at the edges of the plan, with `plan` (busy or not).
     The first `planned` microseconds of a cycle's net time are good (or rejected) work; what follows is slow running up to
     `silent_stop_s`, a stop without alarm beyond. Where within the cycle the excess lay is not known: it is put at its
     end. A cycle shorter than planned gets two rows of no length at its start, a credit and its counterpart, so that
-    good work is always planned time x parts.
-    Returns  lane, start_us, end_us, us, line, cause, blamed, product, part, cycle and log lines. Summed `us` per lane is the time
-             that the tiles cover.
+    good work is always planned time x parts. Time of a cycle outside planned busy time counts as work as far as the
+    cycle needed it, the rest as PAUSED. What a cycle around missing data took too long is unexplained.
+    Returns  lane, start_us, end_us, us, line, cause, blamed, waits_for, product, part, cycle, log lines and plan. Summed
+             `us` per lane is the time that the tiles cover.
     """
-    quality = _quality(cycles, fates)
-    work = tiles.filter((pl.col("line") == "run") & pl.col("cycle").is_not_null())
-    other = tiles.filter((pl.col("line") != "run") | pl.col("cycle").is_null()).with_columns(
+    quality = _quality(cycles, fates).select("cycle", "planned_us", "product", "part", "book", "why", "by")
+    in_cycle = (pl.col("line") == "run") & pl.col("cycle").is_not_null()
+    other = tiles.filter(~in_cycle).with_columns(
         line=pl.when(pl.col("line") == "run").then(pl.lit("good")).otherwise("line"),
         us=pl.col("end_us") - pl.col("start_us"),
     )
-    silent, limit = round(cell.silent_stop_s * 1e6), round(cell.micro_stop_s * 1e6)
     length = pl.col("end_us") - pl.col("start_us")
     work = (
-        work.sort("lane", "start_us")
-        .join(quality.select("cycle", "planned_us", "product", "part", "book", "why", "by"), on="cycle", how="left", maintain_order="left")
-        .with_columns(done_us=length.cum_sum().over("cycle"), net_us=length.sum().over("cycle"))
-        .with_columns(plan_us=pl.coalesce("planned_us", "net_us"))
+        tiles.filter(in_cycle)
+        .sort("lane", "start_us")
+        .join(quality, on="cycle", how="left", maintain_order="left")
+        .join(_around_missing_data(tiles, cycles), on="cycle", how="left", maintain_order="left")
     )
+    work, paused = _without_pauses(work)
+    work = work.with_columns(done_us=length.cum_sum().over("cycle"), net_us=length.sum().over("cycle")).with_columns(
+        plan_us=pl.coalesce("planned_us", "net_us")
+    )
+    silent, limit = round(cell.silent_stop_s * 1e6), round(cell.micro_stop_s * 1e6)
     excess = pl.col("net_us") - pl.col("plan_us")
     turn = (pl.col("end_us") - (pl.col("done_us") - pl.col("plan_us"))).clip(pl.col("start_us"), pl.col("end_us"))
-    planned_part = work.with_columns(
-        end_us=turn, line="book", cause="why", blamed=pl.coalesce("blamed", "by")
-    )
+    booked = {"line": "book", "cause": "why", "blamed": pl.coalesce("blamed", "by")}
+    doubtful = pl.col("doubtful").fill_null(False)
     beyond = work.with_columns(
         start_us=turn,
-        line=pl.when(excess <= silent).then(pl.lit("slow_cycle")).when(excess < limit).then(pl.lit("micro_stop")).otherwise(pl.lit("breakdown")),
-        cause=pl.when(excess > silent).then(pl.lit(NO_ALARM)),
+        line=pl.when(excess <= silent).then(pl.lit("slow_cycle"))
+        .when(doubtful).then(pl.lit("unexplained"))
+        .when(excess < limit).then(pl.lit("micro_stop"))
+        .otherwise(pl.lit("breakdown")),
+        cause=pl.when(excess > silent).then(pl.when(doubtful).then(pl.lit(MISSING)).otherwise(pl.lit(NO_ALARM))),
     )  # fmt: skip
-    pieces = pl.concat([planned_part, beyond]).filter(length > 0).with_columns(us=length)
+    pieces = pl.concat([work.with_columns(end_us=turn, **booked), beyond]).filter(length > 0).with_columns(us=length)
     short = work.filter((pl.col("net_us") < pl.col("plan_us")) & (pl.col("done_us") == length)).with_columns(
         end_us="start_us", credit=pl.col("plan_us") - pl.col("net_us")
     )
     credits = pl.concat(
         [
-            short.with_columns(line="book", cause="why", blamed=pl.coalesce("blamed", "by"), us="credit"),
+            short.with_columns(**booked, us="credit"),
             short.with_columns(line=pl.lit("fast_cycle"), cause=pl.lit(None, pl.String), us=-pl.col("credit")),
         ]
     )
     columns = ["lane", "start_us", "end_us", "us", "line", "cause", "blamed", "waits_for", "product", "part", "cycle",
-               "log_file", "log_line", "log_end_file", "log_end_line"]  # fmt: skip
+               "log_file", "log_line", "log_end_file", "log_end_line", "plan"]  # fmt: skip
     return (
-        pl.concat([pieces.select(columns), credits.select(columns), other.with_columns(
-            product=pl.lit(None, pl.String), part=pl.lit(None, pl.String)).select(columns)])
+        pl.concat([f.select(columns) for f in (pieces, credits, paused)] + [other.select(set(columns) & set(other.columns))],
+                  how="diagonal")
         .sort("lane", "start_us", "end_us", "us", "line")
         .with_columns(product=pl.col("product").forward_fill().over("lane").backward_fill().over("lane"))
+        .select(columns)
     )  # fmt: skip
+
+
+def _without_pauses(work: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Take out of the cycles what lies outside planned busy time and was not needed to finish the planned work."""
+    length = pl.col("end_us") - pl.col("start_us")
+    free = pl.col("plan") != BUSY
+    free_us = pl.when(free).then(length).otherwise(0)
+    busy_us = (length - free_us).sum().over("cycle")
+    needed = (pl.coalesce("planned_us", pl.lit(0)) - busy_us).clip(0, None)
+    used_before = free_us.cum_sum().over("cycle") - free_us
+    kept = pl.when(free).then((needed - used_before).clip(0, free_us)).otherwise(length)
+    work = work.with_columns(kept_us=kept)
+    paused = work.filter(pl.col("kept_us") < length).with_columns(
+        start_us=pl.col("start_us") + pl.col("kept_us"), line=pl.lit(PAUSED), cause=pl.lit(None, pl.String)
+    )
+    work = work.with_columns(end_us=pl.col("start_us") + pl.col("kept_us")).filter(length > 0)
+    return work.drop("kept_us"), paused.with_columns(us=length).drop("kept_us")
+
+
+def _around_missing_data(tiles: pl.DataFrame, cycles: pl.DataFrame) -> pl.DataFrame:
+    """Cycles during which a source was silent: cycle, doubtful (true)."""
+    holes = tiles.filter(pl.col("line") == "no_data").select("lane", hole_start="start_us", hole_end="end_us")
+    return (
+        cycles.select("lane", "cycle", "start_us", "end_us")
+        .join(holes, on="lane")
+        .filter((pl.col("start_us") < pl.col("hole_end")) & (pl.col("end_us") > pl.col("hole_start")))
+        .select("cycle", doubtful=pl.lit(True))
+        .unique("cycle")
+    )
 
 
 def _quality(cycles: pl.DataFrame, fates: pl.DataFrame) -> pl.DataFrame:

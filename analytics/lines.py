@@ -47,6 +47,7 @@ LINES: Final[tuple[Line, ...]] = (
     Line("waiting_people", "waiting for people", "waits for a person", "ADET", _A, ""),
     Line("waiting_material", "waiting for material", "waits for material from outside the cell", "ADET", _A, ""),
     Line("no_order", "no order", "nothing ordered", "ADOT", _A, ""),
+    Line("planned_stop", "planned stop of a station", "a station's own planned stop held up the cell", "ADOT", _A, ""),
     Line("starved", "starved", "nothing to take", "ADET", _A, "idling and minor stops"),
     Line("blocked", "blocked", "nowhere to put", "ADET", _A, "idling and minor stops"),
     Line("micro_stop", "short stops", "own stop below the micro-stop limit, with or without an alarm", "ADET",

@@ -114,23 +114,32 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     )
 
 
-def mark_start_up(fates_: pl.DataFrame, cell: Cell) -> pl.DataFrame:
-    """Mark the first `start_up_parts` fed after a change of product family or after standing for `restart_after_s`.
+def mark_start_up(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """Mark the first `start_up_parts` fed after a start.
 
-    Returns  fates with start_up (bool).
+    A start is a change of product family, a return of the cell to automatic mode, or the first part after standing for
+    `restart_after_s`. Returns fates with start_up (bool).
     """
     if fates_.is_empty():
         return fates_.with_columns(start_up=pl.lit(False))
+    mode = events.filter((pl.col("kind") == "mode") & pl.col("station").is_null()).sort("no").select("ts", "state")
+    automatic = (pl.col("state") == "automatic") & (pl.col("state").shift(1) != "automatic").fill_null(False)
+    restarts = mode.filter(automatic).select(restart="ts").unique().sort("restart")
     family = pl.col("product").replace_strict(cell.family(), default=pl.col("product"), return_dtype=pl.String)
     fed = pl.col("fed_us")
-    starts = (family != family.shift(1)) | (fed - fed.shift(1) > round(cell.restart_after_s * 1e6))
+    starts = (
+        (family != family.shift(1))
+        | (fed - fed.shift(1) > round(cell.restart_after_s * 1e6))
+        | pl.col("restart").ne_missing(pl.col("restart").shift(1))
+    )
     return (
         fates_.with_row_index("row")
         .sort("fed_us", "part")
+        .join_asof(restarts, left_on="fed_us", right_on="restart", strategy="backward")
         .with_columns(run=starts.fill_null(True).cast(pl.Int64).cum_sum())
         .with_columns(start_up=pl.int_range(pl.len()).over("run") < cell.start_up_parts)
         .sort("row")
-        .drop("row", "run")
+        .drop("row", "run", "restart")
     )
 
 

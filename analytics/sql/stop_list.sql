@@ -5,7 +5,7 @@ listed as (
     select * from stops
     where
         start_us < $to_us and end_us > $from_us
-        and ($station is null or station = $station)
+        and ($station is null or station = $station or station is null)
         and ($line is null or line = $line)
         and ($cause is null or cause = $cause)
 ),
