@@ -131,8 +131,8 @@ def spoon_toml(name: str, copy: int) -> str:
         ("tray", "carrier", ["gauge"], "cellplc"),
     ]
     for station, kind, before, log in flow:
-        nests = 'nests = ["1", "2"]\n' if station == "press" else ""
-        text += _station(station, kind, before, source[log], nests)
+        extra = {"press": 'nests = ["1", "2"]\n', "cam": "entry = true  # here a part gets its number\n"}
+        text += _station(station, kind, before, source[log], extra.get(station, ""))
     for made in cat.SPOON_SETS:
         for size in cat.SIZES:
             limits = _volume(size)
