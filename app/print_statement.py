@@ -105,12 +105,16 @@ def _time(told: Statement, cell: Cell) -> RenderableType:
 
 
 def _cells(row: Row, told: Statement, unit: str) -> tuple[RenderableType, ...]:
-    credit = row.s < 0
     stops = "" if row.stops_n is None else f"{number(row.stops_n)} stop{'s' if row.stops_n != 1 else ''}"
     return (
-        "+" if credit else "–", Text(row.title), Text(row.detail, style="dim"), ("< 1" if not row.s else number(abs(row.s))) + " s",
-        _n(None if row.parts is None else abs(row.parts), told, unit), share(row.share), stops,
-    )  # fmt: skip
+        "+" if row.s < 0 else "–",
+        Text(row.title),
+        Text(row.detail, style="dim"),
+        ("< 1" if not row.s else number(abs(row.s))) + " s",
+        _n(None if row.parts is None else abs(row.parts), told, unit),
+        share(row.share),
+        stops,
+    )
 
 
 def _n(parts: float | None, told: Statement, unit: str) -> str:

@@ -73,7 +73,7 @@ def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -
         if whole is not None
         else None
     )
-    counts: dict[str, int] = dict(stops.group_by("line").len().rows()) if stops is not None else {}
+    counts: dict[str, int] = _count(stops) if stops is not None else {}
     rows = {
         name: Row(
             name,
@@ -106,7 +106,7 @@ def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -
         digits=digits,
         lost=sorted(rows.values(), key=lambda r: (r.line == SAFETY_LINE, -r.us)),
         good=good,
-        parts=_parts_rows(account),
+        parts=_parts_rows(account, cell),
         parts_left=account.parts.difference,
         products=_products(account),
     )
@@ -124,6 +124,11 @@ def apportion(values: Sequence[float], total: int) -> list[int]:
     for n in range(missing):
         down[order[n % len(order)]] += 1
     return down
+
+
+def _count(stops: pl.DataFrame) -> dict[str, int]:
+    """Stops per line; one that holds several stations from the same moment for the same cause is one stop."""
+    return dict(stops.unique(["line", "cause", "start_us"]).group_by("line").len().rows())
 
 
 def cause_words(cause: str | None, cell: Cell) -> str:
@@ -153,11 +158,12 @@ def _outside_words(plan: str, cause: str | None) -> str:
     return cause or {"not_planned": "not planned", "planned_stop": "planned stop"}.get(plan, plan)
 
 
-def _parts_rows(account: Account) -> list[tuple[str, str, int]]:
+def _parts_rows(account: Account, cell: Cell) -> list[tuple[str, str, int]]:
     own = account.parts
     if account.station is not None:
-        rows = [("", "cycles ended", own.fed), *(("–", f"rejected: {cause}", n) for cause, n in own.rejects.items())]
-        rows += [
+        rows = [
+            ("", "cycles ended", own.fed),
+            *(("–", f"rejected: {cause_words(cause, cell)}", n) for cause, n in own.rejects.items()),
             ("–", "passed after rework", own.rework),
             ("–", "taken out", own.taken_out),
             ("–", "still in the cell", own.closing_stock),
@@ -167,7 +173,7 @@ def _parts_rows(account: Account) -> list[tuple[str, str, int]]:
         ("", "fed", own.fed),
         ("+", "in the cell at the start", own.opening_stock),
         ("+", "in rework at the start", own.opening_rework),
-        *(("–", f"rejected: {cause}", n) for cause, n in own.rejects.items()),
+        *(("–", f"rejected: {cause_words(cause, cell)}", n) for cause, n in own.rejects.items()),
         ("–", "in rework", own.rework),
         ("–", "taken out", own.taken_out),
         ("–", "in the cell at the end", own.closing_stock),

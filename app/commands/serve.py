@@ -38,6 +38,8 @@ def run(args: Namespace) -> int:
         )
     print(f"Plant {args.plant} at  http://{HOST}:{args.port}   (Ctrl+C stops it)", flush=True)
     env = os.environ | {PLANT_VARIABLE: str(folder)}
+    if os.name == "posix":
+        os.execve(sys.executable, command(args.port), env)  # becomes Streamlit: whoever stops this process stops that
     return subprocess.run(command(args.port), env=env, check=False).returncode
 
 
@@ -51,6 +53,7 @@ def command(port: int) -> list[str]:
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "minimal",
+        "runner.magicEnabled": "false",
         "client.showErrorDetails": "none",
         **STREAMLIT_THEME,
     }
