@@ -6,39 +6,34 @@ import hashlib
 import os
 import secrets
 import shutil
-from collections import deque
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
-import polars as pl
-
 from ingest.errors import InputError
-from ingest.events import SCHEMA
-from ingest.formats.base import Parse
-from ingest.manifest import LoadedFile, Manifest, Part, paths_of, read_manifest, remove, write_manifest
-from ingest.mapping import Context, Mapped, Mapping
-from ingest.operators import operators_as
+from ingest.load_file import load_file
+from ingest.manifest import LoadedFile, Manifest, paths_of, read_manifest, remove, write_manifest
 from ingest.plant_folder import PlantFolder, read_plant_folder
 from ingest.progress import Progress, silent
-from ingest.quarantine import empty_file, entries, torn
-from ingest.raw import Block, RawFile, file_digest, unreadable
+from ingest.raw import file_digest, unreadable
 from ingest.source import Source, load_sources
 
 MAPPING_VERSION: Final = "1"  # raise it when the same log and source file would give other events than before
 
 State = Literal["loaded", "mapped anew", "already loaded"]
+Count = Literal["lines", "with_events", "skipped", "quarantined", "faults", "events"]
 
 
 @dataclass(frozen=True, slots=True)
 class FileResult:
-    """What became of one file in this load; the counts of a file that was already loaded are those of its load."""
+    """What became of one file in this load. A file that is "already loaded" shows the counts of its load then, which
+    may have been under another name.
+    """
 
-    record: LoadedFile
+    file: str
     state: State
+    record: LoadedFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,24 +41,20 @@ class LoadSummary:
     """What a load did. For each file: lines = with_events + skipped + quarantined."""
 
     files: tuple[FileResult, ...]
-    unmatched: tuple[str, ...]  # "source: pattern" of `files` patterns that found nothing
+    unmatched: tuple[str, ...]  # "source: pattern" of the patterns that found no file
 
     @property
     def loaded(self) -> tuple[LoadedFile, ...]:
         """The files that this load brought in or mapped anew."""
         return tuple(f.record for f in self.files if f.state != "already loaded")
 
-    def total(self, count: Literal["lines", "with_events", "skipped", "quarantined", "faults", "events"]) -> int:
+    def total(self, count: Count) -> int:
         """Return the sum of one count over the files that this load brought in."""
         return sum(getattr(f, count) for f in self.loaded)
 
 
 def load(
-    plant: Path,
-    sources: Sequence[str] | None = None,
-    progress: Progress = silent,
-    *,
-    workers: int | None = None,
+    plant: Path, sources: Sequence[str] | None = None, progress: Progress = silent, *, workers: int | None = None
 ) -> LoadSummary:
     """Load all new log files of a plant folder into its store; all of them, or on any error none.
 
@@ -77,21 +68,16 @@ def load(
     found, unmatched = _files(folder, chosen)
     manifest = read_manifest(folder.store)
     incoming = folder.store / "incoming" / secrets.token_hex(8)
-    results: list[FileResult] = []
-    seen: dict[tuple[str, str], LoadedFile] = {}
+    run = _Run(folder, manifest, incoming, workers or max(1, min(os.cpu_count() or 1, 8)), progress)
     try:
-        for source, path in found:
-            recipe = recipe_of(source, folder)
-            result = _load_file(
-                source, path, folder, manifest, seen, recipe, incoming, progress, workers or _processors()
-            )
-            results.append(result)
-            seen[source.name, result.record.digest] = result.record
+        results = [run.file(source, path) for source, path in found]
         new = [r.record for r in results if r.state != "already loaded"]
         if new:
             _commit(folder.store, manifest, new, incoming)
     finally:
         shutil.rmtree(incoming, ignore_errors=True)
+        _remove_empty(incoming.parent)
+        _remove_empty(folder.store)
     return LoadSummary(tuple(results), tuple(unmatched))
 
 
@@ -99,30 +85,6 @@ def recipe_of(source: Source, folder: PlantFolder) -> str:
     """Return a short hash of all that decides how a source's lines become events, beside the lines themselves."""
     told = (MAPPING_VERSION, source.fingerprint, folder.zone, folder.day_start.isoformat(), folder.operators)
     return hashlib.sha256(repr(told).encode()).hexdigest()[:12]
-
-
-def _processors() -> int:
-    return max(1, min(os.cpu_count() or 1, 8))
-
-
-def _files(folder: PlantFolder, sources: Sequence[Source]) -> tuple[list[tuple[Source, Path]], list[str]]:
-    """Return the files of each source in a fixed order, and the patterns that found none."""
-    found: list[tuple[Source, Path]] = []
-    unmatched: list[str] = []
-    for source in sources:
-        paths: dict[Path, None] = {}
-        for pattern in source.files:
-            base, rest = (
-                (Path(Path(pattern).anchor), Path(pattern).relative_to(Path(pattern).anchor))
-                if Path(pattern).is_absolute()
-                else (folder.root, Path(pattern))
-            )
-            matches = sorted(base.glob(str(rest)))
-            if not matches:
-                unmatched.append(f"{source.name}: {pattern}")
-            paths |= dict.fromkeys(matches)
-        found += [(source, path) for path in paths]
-    return found, unmatched
 
 
 def shown_name(path: Path, folder: PlantFolder) -> str:
@@ -133,154 +95,58 @@ def shown_name(path: Path, folder: PlantFolder) -> str:
         return path.as_posix()
 
 
-def _load_file(
-    source: Source,
-    path: Path,
-    folder: PlantFolder,
-    manifest: Manifest,
-    seen: dict[tuple[str, str], LoadedFile],
-    recipe: str,
-    incoming: Path,
-    progress: Progress,
-    workers: int,
-) -> FileResult:
-    shown = shown_name(path, folder)
-    if path.is_dir():
-        raise InputError(
-            "This is a folder, not a log file.", where=shown,
-            fix=f"Write a pattern for the files in it in sources/{source.name}.toml, e.g. files = [\"{shown}/*\"].",
-        )  # fmt: skip
-    try:
-        size = path.stat().st_size
-    except OSError as err:
-        raise unreadable(shown, err) from err
-    before: LoadedFile | None = None
-    if any(f.size == size for f in [*manifest.files, *seen.values()] if f.source == source.name):
-        digest = file_digest(path, shown)
-        earlier = seen.get((source.name, digest))
-        if earlier:
-            return FileResult(earlier, "already loaded")
-        before = manifest.find(source.name, digest)
-        if before and before.recipe == recipe:
-            return FileResult(before, "already loaded")
-    record = _Loading(source, path, shown, folder, recipe, incoming, workers).run(size, progress)
-    return FileResult(record, "mapped anew" if before else "loaded")
-
-
-class _Loading:
-    """Loads one file: blocks are read one after the other, and parsed, mapped and written by a few threads."""
+class _Run:
+    """One load under way: knows what is in the store and what it has read itself."""
 
     def __init__(
-        self, source: Source, path: Path, shown: str, folder: PlantFolder, recipe: str, incoming: Path, workers: int
+        self, folder: PlantFolder, manifest: Manifest, incoming: Path, workers: int, progress: Progress
     ) -> None:
-        self.source, self.folder, self.recipe, self.workers = source, folder, recipe, workers
-        self.raw = RawFile(path, shown, source.encoding)
-        self.mapping = Mapping(source)
-        self.context = Context(folder.zone, shown, operators_as(folder.operators, folder.root))
-        self.incoming = incoming
-        self.parts: list[Part] = []
-        self.bad: list[pl.DataFrame] = []
-        self.lines = self.with_events = self.skipped = self.events = self.faults = 0
+        self.folder, self.manifest, self.incoming = folder, manifest, incoming
+        self.workers, self.progress = workers, progress
+        self.seen: dict[tuple[str, str], LoadedFile] = {}
 
-    def run(self, size: int, progress: Progress) -> LoadedFile:
-        shown, step = self.raw.shown, f"load {self.raw.shown}"
-        folder = self.incoming / secrets.token_hex(6)
-        folder.mkdir(parents=True)
-        module = self.source.format_module()
-        waiting: deque[Future[tuple[Mapped, list[Part]]]] = deque()
-        parse: Parse | None = None
-        last: Block | None = None
-        with ThreadPoolExecutor(self.workers) as threads:
-            try:
-                for number, block in enumerate(module.blocks(self.raw, self.source.options)):
-                    parse = parse or module.parser(
-                        self.source.options, self.source.fields, self.mapping.typed, block, shown
-                    )
-                    if len(waiting) > self.workers:
-                        self._take(waiting.popleft())
-                    waiting.append(threads.submit(self._block, parse, block, folder / f"{number:06d}"))
-                    self.lines += block.lines
-                    last = block
-                    progress(step, self.raw.bytes_read, size)
-                while waiting:
-                    self._take(waiting.popleft())
-            finally:
-                for future in waiting:
-                    future.cancel()
-        progress(step, size, size)
-        bad = pl.concat(self.bad) if self.bad else empty_file().clear()
-        if last is None:
-            bad, self.faults = empty_file(), 1
-        elif last.torn:
-            bad = torn(bad, self.lines)
-        return self._record(size, bad)
+    def file(self, source: Source, path: Path) -> FileResult:
+        """Load one file unless its content is in the store already."""
+        shown = shown_name(path, self.folder)
+        recipe = recipe_of(source, self.folder)
+        known = self._known(source, path, shown)
+        if known and known.recipe == recipe:
+            return FileResult(shown, "already loaded", known)
+        record = load_file(source, path, shown, self.folder, recipe, self.incoming, self.workers, self.progress)
+        self.seen[source.name, record.digest] = record
+        return FileResult(shown, "mapped anew" if known else "loaded", record)
 
-    def _block(self, parse: Parse, block: Block, stem: Path) -> tuple[Mapped, list[Part]]:
-        """Parse, map and write one block; the events go to files named after `stem`."""
-        records = parse(block)
-        if block.bad is not None:
-            records.bad = pl.concat([block.bad, records.bad])
-        mapped = self.mapping.apply(records, self.context)
-        parts = [
-            part for cell, events in _by_cell(mapped.events) for part in _write_days(events, cell, self.folder, stem)
-        ]
-        return Mapped(mapped.events.clear(), mapped.bad, mapped.with_events, mapped.skipped), parts
-
-    def _take(self, future: Future[tuple[Mapped, list[Part]]]) -> None:
-        mapped, parts = future.result()
-        self.with_events += mapped.with_events
-        self.skipped += mapped.skipped
-        self.events += sum(p.rows for p in parts)
-        self.parts += parts
-        if mapped.bad.height:
-            self.bad.append(mapped.bad)
-
-    def _record(self, size: int, bad: pl.DataFrame) -> LoadedFile:
-        """Name what was written after the file's content, and count."""
-        name = f"{self.source.name}-{self.raw.digest[:16]}-{self.recipe}"
-        now = datetime.now(UTC).replace(microsecond=0).isoformat()
-        quarantine = None
-        if bad.height:
-            quarantine = f"quarantine/{name}.parquet"
-            target = self.incoming / quarantine
-            target.parent.mkdir(parents=True, exist_ok=True)
-            entries(bad, self.source.name, self.raw.shown, now).write_parquet(target)
-        parts = []
-        for n, part in enumerate(self.parts):
-            path = f"events/{part.cell}/{part.day}/{name}-{n:05d}.parquet"
-            target = self.incoming / path
-            target.parent.mkdir(parents=True, exist_ok=True)
-            Path(part.path).rename(target)
-            parts.append(replace(part, path=path))
-        quarantined = bad.height - self.faults
-        assert self.lines == self.with_events + self.skipped + quarantined, "the lines of a file do not balance"
-        return LoadedFile(
-            self.source.name, self.raw.shown, self.raw.digest, self.recipe, size, self.lines, self.with_events,
-            self.skipped, quarantined, self.faults, self.events, now, tuple(parts), quarantine,
-        )  # fmt: skip
+    def _known(self, source: Source, path: Path, shown: str) -> LoadedFile | None:
+        """Return the record of the same content for the same source; a file of a new size need not be hashed for it."""
+        if path.is_dir():
+            fix = f'Write a pattern for the files in it in sources/{source.name}.toml, e.g. files = ["{shown}/*"].'
+            raise InputError("This is a folder, not a log file.", where=shown, fix=fix)
+        try:
+            size = path.stat().st_size
+        except OSError as err:
+            raise unreadable(shown, err) from err
+        records = [*self.manifest.files, *self.seen.values()]
+        if not any((f.source, f.size) == (source.name, size) for f in records):
+            return None
+        digest = file_digest(path, shown)
+        return self.seen.get((source.name, digest)) or self.manifest.find(source.name, digest)
 
 
-def _by_cell(events: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
-    cells = events["cell"].unique().sort().to_list()
-    if len(cells) == 1:
-        yield cells[0], events
-    else:
-        for cell in cells:
-            yield cell, events.filter(pl.col("cell") == cell)
-
-
-def _write_days(events: pl.DataFrame, cell: str, folder: PlantFolder, stem: Path) -> Iterator[Part]:
-    """Write the events of one cell, ordered by time, into one Parquet file per production day."""
-    ts = events["ts_source"]
-    row = 0
-    while row < len(ts):
-        day = folder.day_of(ts[row])
-        end = int(ts.search_sorted(folder.day_starts_at(day + timedelta(days=1)), side="left"))
-        end = max(end, row + 1)
-        path = stem.with_name(f"{stem.name}-{cell}-{day}-{row}.parquet")
-        events.slice(row, end - row).select(SCHEMA.names()).write_parquet(path, compression="zstd", compression_level=1)
-        yield Part(cell, day, str(path), end - row)
-        row = end
+def _files(folder: PlantFolder, sources: Sequence[Source]) -> tuple[list[tuple[Source, Path]], list[str]]:
+    """Return the files of each source in a fixed order, and the patterns that found none."""
+    found: list[tuple[Source, Path]] = []
+    unmatched: list[str] = []
+    for source in sources:
+        paths: dict[Path, None] = {}
+        for pattern in source.files:
+            path = folder.root / pattern  # an absolute pattern stays what it is
+            anchor = Path(path.anchor)
+            matches = sorted(anchor.glob(path.relative_to(anchor).as_posix()))
+            if not matches:
+                unmatched.append(f"{source.name}: {pattern}")
+            paths |= dict.fromkeys(matches)
+        found += [(source, path) for path in paths]
+    return found, unmatched
 
 
 def _commit(store: Path, manifest: Manifest, new: Sequence[LoadedFile], incoming: Path) -> None:
@@ -297,4 +163,8 @@ def _commit(store: Path, manifest: Manifest, new: Sequence[LoadedFile], incoming
             remove(store / path)
 
 
-__all__ = ["FileResult", "LoadSummary", "date", "load"]
+def _remove_empty(folder: Path) -> None:
+    try:
+        folder.rmdir()
+    except OSError:
+        return

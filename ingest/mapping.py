@@ -9,12 +9,11 @@ from itertools import accumulate
 from operator import and_, or_
 from typing import Final
 
-import numpy as np
 import polars as pl
 
 from ingest.checks import Check, checks_of
 from ingest.events import SCHEMA
-from ingest.expressions import EMIT, PICK, Choice, choose, first_reason, holds, lookup, numbers_of
+from ingest.expressions import EMIT, PICK, Choice, among, choose, first_reason, holds, lookup, numbers_of
 from ingest.formats.base import Records
 from ingest.raw import BAD_SCHEMA
 from ingest.source import Condition, Emit, Number, Source, Vocabulary
@@ -31,13 +30,13 @@ WORDS: Final = tuple(name for name, dtype in SCHEMA.items() if dtype == pl.Strin
 class Mapped:
     """What the rules made of a batch of records.
 
-    events     SCHEMA columns, ordered by ts_source; columns that hold only words of the source file
+    runs       events: SCHEMA columns, each frame ordered by ts_source; columns that hold only words of the source file
                are Enum instead of String
     bad        lines that were not understood: line, reason, text
     with_events, skipped  how many lines gave events, how many were left out by rule
     """
 
-    events: pl.DataFrame
+    runs: list[pl.DataFrame]
     bad: pl.DataFrame
     with_events: int
     skipped: int
@@ -163,10 +162,15 @@ class Mapping:
             found = frame.filter(wrong).select("line", reason)
             bad = pl.concat([bad, found.with_columns(text=records.texts(found["line"])).select(BAD_SCHEMA.names())])
             frame = frame.filter(~wrong)
-        events = self._events(self._repeated(frame), context)
-        if not events["ts_source"].is_sorted():
-            events = events.sort("ts_source", maintain_order=True)
-        return Mapped(events, bad, frame.height, skipped)
+        parts = self._repeated(frame)
+        events = self._events(pl.concat(parts, rechunk=False), context)
+        runs: list[pl.DataFrame] = []
+        start = 0
+        for part in parts:
+            if part.height:
+                runs.append(_in_order(events.slice(start, part.height)))
+            start += part.height
+        return Mapped(runs, bad, frame.height, skipped)
 
     def _pick(self) -> pl.Expr:
         """Return the number of the first rule that fits; null when none does."""
@@ -218,18 +222,17 @@ class Mapping:
 
     # ---- events
 
-    def _repeated(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """Return one row per event, with EMIT as its number among all events of the rules, in order of lines."""
-        first = pl.Series([self.first_emit[i] for i in range(len(self.rules))], dtype=pl.UInt16)
+    def _repeated(self, frame: pl.DataFrame) -> list[pl.DataFrame]:
+        """Return one row per event, with EMIT as its number among all events of the rules: a frame for the first event
+        of each record, one for the second of those that have one, and so on.
+        """
+        first = pl.Series(self.first_emit[:-1], dtype=pl.UInt16)
         frame = frame.with_columns(pl.lit(first).gather(pl.col(PICK)).alias(EMIT)).select(self.kept)
-        many = np.array([max(len(rule.emits), 1) for rule in self.rules])
-        times = many[frame[PICK].to_numpy()]
-        if not len(times) or times.max() == 1:
-            return frame
-        rows = np.repeat(np.arange(len(times), dtype=np.uint32), times)
-        start = np.cumsum(times) - times
-        place = (np.arange(len(rows)) - start[rows]).astype(np.uint16)
-        return frame[rows].with_columns(pl.col(EMIT) + pl.Series(place))
+        parts = [frame]
+        for k in range(1, max(len(rule.emits) for rule in self.rules)):
+            rules = [i for i, rule in enumerate(self.rules) if len(rule.emits) > k]
+            parts.append(frame.filter(among(PICK, rules)).with_columns(pl.col(EMIT) + k))
+        return parts
 
     def _events(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
         """Return the events of the rows of _repeated."""
@@ -297,6 +300,11 @@ class Mapping:
         if len(template.holes) == 1 == len(template.parts) and template.holes[0].words is None:
             return pl.col(self.column(rule, template.holes[0])).cast(pl.Int64, strict=False)
         return self.words(template, rule).cast(pl.Int64, strict=False)
+
+
+def _in_order(events: pl.DataFrame) -> pl.DataFrame:
+    """Return events ordered by time, those of the same time in the order of their lines."""
+    return events if events["ts_source"].is_sorted() else events.sort("ts_source", maintain_order=True)
 
 
 def _codes(word: pl.Expr, vocabulary: Vocabulary) -> pl.Expr:

@@ -18,8 +18,8 @@ import zstandard
 
 from ingest.errors import InputError
 
-BLOCK_BYTES: Final = 16 << 20
-LONGEST_LINE: Final = BLOCK_BYTES
+BLOCK_BYTES: Final = 8 << 20
+LONGEST_LINE: Final = 8 << 20
 SHOWN_CHARS: Final = 300  # of a quarantined line
 
 BAD_SCHEMA: Final = pl.Schema({"line": pl.Int64(), "reason": pl.String(), "text": pl.String()})

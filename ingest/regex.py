@@ -1,7 +1,8 @@
 """Patterns of the source language, made quick: what a pattern says about plain ASCII lines, said in ASCII classes.
 
 The regex engine of polars reads \\w, \\d and \\s as all of Unicode, which costs two thirds of its speed. On a line
-that is ASCII only, ASCII classes match exactly the same; so blocks without other characters are read by the translated pattern.
+that is ASCII only, ASCII classes match exactly the same; so blocks without other characters are read by the
+translated pattern.
 """
 
 from __future__ import annotations

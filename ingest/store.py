@@ -61,7 +61,7 @@ class Store:
         if not files:
             return empty()
         try:
-            return pl.concat([pl.read_parquet(f).cast(SCHEMA) for f in files])
+            return pl.read_parquet(files, schema=SCHEMA)
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",

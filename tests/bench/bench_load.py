@@ -162,7 +162,7 @@ def delimited_lines(first: int, n: int) -> pl.Series:
             "{};{};{};{};{};{};{};{};{}",
             pl.col("at").dt.strftime("%Y-%m-%d %H:%M:%S%.3f").str.replace(".", ",", literal=True), "no",
             pick(random, ["BOWL1", "BOWL2", "CAM", "HAND", "TRAY", "CELL"], n), "event",
-            pl.when(alarm | (pl.col("event") == "NOK")).then(pick(random, ["K301", "K302", "P104"], n)).otherwise(blank),
+            pl.when(alarm | (pl.col("event") == "NOK")).then(pick(random, ["K301", "burr"], n)).otherwise(blank),
             pl.when(part).then(pl.col("part").cast(pl.String)).otherwise(blank),
             pl.when(part).then(pick(random, ["aqua-s", "aqua-m", "aqua-l"], n)).otherwise(blank),
             pl.when(part | counts).then(value).otherwise(blank),

@@ -1,0 +1,37 @@
+"""How events are written to one Parquet file. Whoever reads it finds exactly the columns and types of events.SCHEMA."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+import pyarrow.parquet as pq
+
+from ingest.events import SCHEMA
+
+# Times and numbers that grow from row to row: their differences are small, which this encoding stores in a few bits.
+_GROWING: Final = ("ts_source", "seq", "line")
+
+
+def write_events(runs: Sequence[pl.DataFrame], path: Path) -> None:
+    """Write runs of events, each ordered by ts_source and a row group of its own. Enum columns become plain strings
+    with a dictionary.
+
+    Written by pyarrow, which lets us choose the encoding per column: quicker, smaller, and quicker to read.
+    """
+    tables = [run.select(SCHEMA.names()).to_arrow() for run in runs]
+    dictionary = [name for name in SCHEMA.names() if isinstance(runs[0].schema[name], pl.Enum)]
+    with pq.ParquetWriter(
+        path,
+        tables[0].schema,
+        compression="zstd",
+        compression_level=1,
+        use_dictionary=dictionary,
+        column_encoding=dict.fromkeys(_GROWING, "DELTA_BINARY_PACKED"),
+        write_statistics=["ts_source"],  # by which readers skip what they do not need
+        store_schema=False,
+    ) as writer:
+        for table in tables:
+            writer.write_table(table)
