@@ -157,7 +157,13 @@ def account(
         parts = cell_parts(mine) if station is None else station_parts(counted)
         calendar = (span.to_us - span.from_us) * len(lanes)
         elements = _elements(
-            grouped, busy, calendar, counted, made.filter(pl.col("key") == span.key), ordered.filter(pl.col("key") == span.key), station
+            grouped,
+            busy,
+            calendar,
+            counted,
+            made.filter(pl.col("key") == span.key),
+            ordered.filter(pl.col("key") == span.key),
+            station,
         )
         accounts.append(
             Account(
@@ -171,7 +177,13 @@ def account(
 
 
 def _elements(
-    lines: pl.DataFrame, busy: int, calendar: int, cycles: pl.DataFrame, made: pl.DataFrame, ordered: pl.DataFrame, station: str | None
+    lines: pl.DataFrame,
+    busy: int,
+    calendar: int,
+    cycles: pl.DataFrame,
+    made: pl.DataFrame,
+    ordered: pl.DataFrame,
+    station: str | None,
 ) -> Elements:
     sums: dict[str, int] = dict(lines.group_by("line").agg(pl.col("us").sum()).rows())
 
@@ -244,5 +256,7 @@ def _notes(cell: Cell, station: str | None, lines: pl.DataFrame) -> list[str]:
     if station is not None and good and -fast > good * 0.05:
         notes.append(f"Cycles are {-fast / good:.0%} shorter than planned: the planned cycle of {station} is too long.")
     if station is not None and lines.filter(pl.col("line").is_in(IDEAL) & pl.col("parts").is_null()).height:
-        notes.append(f"Some products have no planned cycle at {station} in cells/{cell.name}.toml: their work counts as planned.")
+        notes.append(
+            f"Some products have no planned cycle at {station} in cells/{cell.name}.toml: their work counts as planned."
+        )
     return notes

@@ -35,7 +35,10 @@ class Plant:
         return Store.open(self.folder / "store")
 
     def cell(self, name: str) -> Cell:
-        """Return the model of a cell. Raises InputError for a name that is not in the plant, ConfigError for a bad file."""
+        """Return the model of a cell.
+
+        Raises InputError for a name that is not in the plant, ConfigError for a bad file.
+        """
         if name not in self.file.cells:
             raise InputError(
                 "this cell is not in the plant",
@@ -47,7 +50,10 @@ class Plant:
         cell = read_cell(self.folder / "cells" / f"{name}.toml", f"cells/{name}.toml")
         if cell.name != name:
             raise InputError(
-                "the cell's name differs from that of its file", where=f"cells/{name}.toml  name", found=cell.name, allowed=name
+                "the cell's name differs from that of its file",
+                where=f"cells/{name}.toml  name",
+                found=cell.name,
+                allowed=name,
             )
         return cell
 
@@ -62,10 +68,13 @@ class Plant:
     def fact(self, cell: str, table: str, days: list[date] | None = None) -> pl.DataFrame:
         """Read a fact table of a cell as a frame (see analytics.facts.TABLES)."""
         with self.tables(cell, self.days(cell) if days is None else days) as con:
-            return con.sql(f"select * from {table}").pl()
+            frame: pl.DataFrame = con.sql(f"select * from {table}").pl()
+        return frame
 
     @contextmanager
-    def tables(self, cell: str, days: list[date], frames: Mapping[str, pl.DataFrame] | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    def tables(
+        self, cell: str, days: list[date], frames: Mapping[str, pl.DataFrame] | None = None
+    ) -> Iterator[duckdb.DuckDBPyConnection]:
         """Open DuckDB in memory with a view per fact table of these days, and the given frames beside them."""
         have = [d for d in self.days(cell) if d in set(days)]
         if not have:

@@ -15,7 +15,8 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
 
     Takes    prepared events (the carry from before included) and the fates of their parts.
     Returns  their `no`: the last record of every source, lane, state, mode, link, counter and planned stop; open
-             alarms; the last orders; first and last record of every part still inside, verdicts `rework` among them; the
+             alarms; the last orders; first and last record of every part still inside, verdicts `rework` among them;
+             the
              part fed last; placed members of sets that are not complete.
     """
     past = events.filter(pl.col("ts") < cut_us)
@@ -23,17 +24,25 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
         (["source"], None),
         (["lane"], None),
         (["lane", "kind"], ["cycle_start", "cycle_end", "step_start", "step_end"]),
-        (["station", "nest", "kind", "source"], ["state", "mode", "link", "count", "plan_start", "plan_end", "carrier_start"]),
+        (
+            ["station", "nest", "kind", "source"],
+            ["state", "mode", "link", "count", "plan_start", "plan_end", "carrier_start"],
+        ),
         (["kind"], ["order_start", "order_end"]),
         (["station", "nest", "code"], ["alarm_on", "alarm_off"]),
     )
     keep = [
-        (past if kinds is None else past.filter(pl.col("kind").is_in(kinds))).group_by(by).agg(pl.col("no").last()).select("no")
+        (past if kinds is None else past.filter(pl.col("kind").is_in(kinds)))
+        .group_by(by)
+        .agg(pl.col("no").last())
+        .select("no")
         for by, kinds in last_of
     ]
     lost = round(cell.lost_after_h * 3600e6)
     inside = fates.filter(
-        (pl.col("fed_us") < cut_us) & (pl.col("done_us").is_null() | (pl.col("done_us") >= cut_us)) & (pl.col("last_us") + lost >= cut_us)
+        (pl.col("fed_us") < cut_us)
+        & (pl.col("done_us").is_null() | (pl.col("done_us") >= cut_us))
+        & (pl.col("last_us") + lost >= cut_us)
     ).select("part")
     of_inside = past.join(inside, on="part", how="semi")
     keep += [
@@ -45,10 +54,14 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
     ]
     if cell.sets:
         size = {s.name: sum(s.members.values()) for s in cell.sets}
-        placed = past.filter((pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet) & pl.col("set").is_not_null())
+        placed = past.filter(
+            (pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet) & pl.col("set").is_not_null()
+        )
         most = max(size.values())
-        open_sets = placed.group_by("set").agg(pl.len(), pl.col("ts").last()).filter(
-            (pl.col("len") < most) & (pl.col("ts") + lost >= cut_us)
+        open_sets = (
+            placed.group_by("set")
+            .agg(pl.len(), pl.col("ts").last())
+            .filter((pl.col("len") < most) & (pl.col("ts") + lost >= cut_us))
         )
         keep.append(placed.join(open_sets, on="set", how="semi").select("no"))
     return pl.concat(keep).unique().sort("no")

@@ -52,7 +52,7 @@ class Product(Strict):
     takt_s: Seconds
     """Planned seconds per good part at the outlet of the cell."""
     hand_fed: bool = False
-    cycle_s: dict[str, Seconds] = {}
+    cycle_s: dict[str, Seconds] = Field(default_factory=dict)
     """Planned net cycle per station (of one nest, where it has several)."""
 
 

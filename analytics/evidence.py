@@ -12,7 +12,8 @@ from analytics.prepare import prepare
 def evidence(plant: Plant, cell: str, window: Window, station: str | None = None) -> pl.DataFrame:
     """Return the events of a window from all sources on one clock, in order.
 
-    Returns  ts (UTC microseconds), source, station, nest, kind, state, step, part, result, cause, code, text, value, file, line. With
+    Returns  ts (UTC microseconds), source, station, nest, kind, state, step, part, result, cause, code, text, value,
+             file, line. With
              `station`: what that station, the cell as a whole, or a neighbour involved with it said.
     """
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
@@ -21,5 +22,20 @@ def evidence(plant: Plant, cell: str, window: Window, station: str | None = None
     if station is not None:
         events = events.filter((pl.col("station") == station) | pl.col("station").is_null() | (pl.col("at") == station))
     return events.select(
-        "ts", "source", "station", "nest", "at", "kind", "state", "step", "part", "result", "cause", "code", "text", "value", "file", "line"
+        "ts",
+        "source",
+        "station",
+        "nest",
+        "at",
+        "kind",
+        "state",
+        "step",
+        "part",
+        "result",
+        "cause",
+        "code",
+        "text",
+        "value",
+        "file",
+        "line",
     )

@@ -1,4 +1,7 @@
-"""Facts of one cell and production day: derived from its events, kept as Parquet, rebuilt only when an input changed."""
+"""Facts of one cell and production day.
+
+Derived from its events, kept as Parquet, rebuilt only when an input changed.
+"""
 
 from __future__ import annotations
 
@@ -25,12 +28,23 @@ from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "3"
+VERSION = "5"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
-    "ledger", "intervals", "cycles", "steps", "stops", "moves", "rejects", "measurements", "sets", "plan", "orders", "carry",
-)  # fmt: skip
+    "ledger",
+    "intervals",
+    "cycles",
+    "steps",
+    "stops",
+    "moves",
+    "rejects",
+    "measurements",
+    "sets",
+    "plan",
+    "orders",
+    "carry",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +89,9 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "sets": sets(events, cell, day.start_us, day.end_us),
         "plan": inside.clip(plans),
         "orders": inside.clip(orders),
-        "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(SCHEMA.names()),
+        "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(
+            SCHEMA.names()
+        ),
     }
 
 
@@ -109,20 +125,27 @@ def _for_the_cell(pieces: pl.DataFrame) -> pl.DataFrame:
     """A station's own planned stop is a line of the cell, which it may hold up."""
     idle = (pl.col("plan") == PLANNED_STOP) & ~pl.col("line").is_in(WORK)
     return pieces.with_columns(
-        line=pl.when(idle).then(pl.lit("planned_stop")).when(pl.col("line") == PAUSED).then(pl.lit("unexplained")).otherwise("line")
+        line=pl.when(idle)
+        .then(pl.lit("planned_stop"))
+        .when(pl.col("line") == PAUSED)
+        .then(pl.lit("unexplained"))
+        .otherwise("line")
     )
 
 
 def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """The cell's own rows: work along the way stands in the plan gap, out of which each part takes its takt.
 
-    So good = takt x good parts and rejects = takt x rejected parts, as in ISO 22400-2, and the gap is what the stations'
+    So good = takt x good parts and rejects = takt x rejected parts, as in ISO 22400-2, and the gap is what the
+    stations'
     work along the way took beyond that.
     """
     work = pl.col("line").is_in(["good", "fast_cycle", "reject", "start_up_reject", "rework"])
     rows = whole.with_columns(
         lane=pl.lit(CELL),
-        blamed=pl.when(work).then(None).otherwise(pl.coalesce("blamed", pl.col("lane").str.split(".").list.first())),
+        blamed=pl.when(~work & (pl.col("blamed") != CELL).fill_null(True)).then(
+            pl.coalesce("blamed", pl.col("lane").str.split(".").list.first())
+        ),
         line=pl.when(work).then(pl.lit("plan_gap")).otherwise("line"),
         cause=pl.when(work).then(None).otherwise("cause"),
     )
@@ -132,23 +155,35 @@ def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFr
         .join(cell.takts(), on="product", how="left", maintain_order="left")
         .with_columns(
             pl.col("takt_us").fill_null(cell.takts()["takt_us"].median()).cast(pl.Int64),
-            line_=pl.when(good & pl.col("rework")).then(pl.lit("rework"))
-            .when(good).then(pl.lit("good"))
-            .when("start_up").then(pl.lit("start_up_reject"))
+            line_=pl.when(good & pl.col("rework"))
+            .then(pl.lit("rework"))
+            .when(good)
+            .then(pl.lit("good"))
+            .when("start_up")
+            .then(pl.lit("start_up_reject"))
             .otherwise(pl.lit("reject")),
             at=pl.when(~good).then("station"),
         )
-    )  # fmt: skip
+    )
     both = [
         made.select(
-            lane=pl.lit(CELL), start_us="us", end_us="us", us=sign * pl.col("takt_us"), line=line, cause=cause, blamed=at,
-            product="product", part="part", log_file="file", log_line="line",
+            lane=pl.lit(CELL),
+            start_us="us",
+            end_us="us",
+            us=sign * pl.col("takt_us"),
+            line=line,
+            cause=cause,
+            blamed=at,
+            product="product",
+            part="part",
+            log_file="file",
+            log_line="line",
         )
         for sign, line, cause, at in (
             (1, pl.col("line_"), pl.col("cause"), pl.col("at")),
             (-1, pl.lit("plan_gap"), pl.lit(None, pl.String), pl.lit(None, pl.String)),
         )
-    ]  # fmt: skip
+    ]
     return pl.concat([rows, *both], how="diagonal").select(
         pl.col(name).cast(dtype) for name, dtype in whole.schema.items()
     )
@@ -170,7 +205,9 @@ def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     `alarm`: an alarm or a state names it; else only the length of its cycle does. What one record stopped at several
     stations (an emergency stop) is one stop of the cell: lane CELL, station null.
     """
-    rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort("lane", "start_us")
+    rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort(
+        "lane", "start_us"
+    )
     follows = (
         (pl.col("start_us") == pl.col("end_us").shift(1)) & (pl.col("line") == pl.col("line").shift(1))
         & pl.col("cause").eq_missing(pl.col("cause").shift(1))
@@ -189,9 +226,14 @@ def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     record = ["line", "cause", "log_file", "log_line"]
     shared = single.filter(pl.col("alarm") & (pl.col("station").n_unique().over(record) > 1))
     common = shared.group_by(record, maintain_order=True).agg(
-        pl.col("start_us").min(), pl.col("end_us").max(), pl.col("blamed", "product", "alarm").first(),
-        pl.col("log_end_file", "log_end_line").last(), lane=pl.lit(CELL), station=pl.lit(None, pl.String), nest=pl.lit(None, pl.String),
-    )  # fmt: skip
+        pl.col("start_us").min(),
+        pl.col("end_us").max(),
+        pl.col("blamed", "product", "alarm").first(),
+        pl.col("log_end_file", "log_end_line").last(),
+        lane=pl.lit(CELL),
+        station=pl.lit(None, pl.String),
+        nest=pl.lit(None, pl.String),
+    )
     codes = cell.catalogue().select("code", text="cause_text")
     return (
         pl.concat([single.join(shared, on=["lane", "start_us"], how="anti"), common.select(single.columns)])
@@ -242,7 +284,10 @@ def _planned_stops(events: pl.DataFrame, end_us: int) -> list[Stop]:
     rows = rows.with_columns(until=pl.col("ts").shift(-1).over("station").fill_null(end_us)).filter(
         pl.col("kind") == "plan_start"
     )
-    return [Stop(int(a), int(b), s, c or "planned stop") for a, b, s, c in rows.select("ts", "until", "station", "cause").rows()]
+    return [
+        Stop(int(a), int(b), s, c or "planned stop")
+        for a, b, s, c in rows.select("ts", "until", "station", "cause").rows()
+    ]
 
 
 def build(
@@ -250,7 +295,8 @@ def build(
 ) -> list[date]:
     """Bring the kept facts of a cell up to date; returns the days that were rebuilt.
 
-    A day is rebuilt when its events, those of a neighbouring day, the plant or cell file, what the day before hands on, or
+    A day is rebuilt when its events, those of a neighbouring day, the plant or cell file, what the day before hands
+    on, or
     VERSION changed.
     """
     have = store.days(cell.name)
@@ -280,7 +326,7 @@ def build(
 def _handed_on(store: Store, cell: str, have: list[date], day: date) -> pl.DataFrame:
     earlier = [d for d in have if d < day]
     kept = store.read_facts(cell, earlier[-1:], "carry") if earlier else None
-    return pl.DataFrame(schema=SCHEMA) if kept is None else kept.select(SCHEMA.names()).cast(dict(SCHEMA))
+    return pl.DataFrame(schema=SCHEMA) if kept is None else kept.select(SCHEMA.names()).cast(SCHEMA)
 
 
 def _hash(frame: pl.DataFrame) -> str:

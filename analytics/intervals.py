@@ -16,7 +16,9 @@ def disjoint(claims: pl.DataFrame, by: list[str]) -> pl.DataFrame:
     if claims.is_empty():
         return claims
     return (
-        claims.sort(*by, "start_us", "end_us", descending=[False] * (len(by) + 1) + [True], nulls_last=True, maintain_order=True)
+        claims.sort(
+            *by, "start_us", "end_us", descending=[False] * (len(by) + 1) + [True], nulls_last=True, maintain_order=True
+        )
         .with_columns(
             pl.max_horizontal(
                 "start_us", pl.col("end_us").cum_max().shift(1).over(by).fill_null(pl.col("start_us"))
@@ -86,7 +88,9 @@ def cut(pieces: pl.DataFrame, tiles: pl.DataFrame, carry: list[str]) -> pl.DataF
     Takes    pieces: lane, start_us, end_us, …; tiles: lane, start_us, end_us and the columns `carry`, tiling each lane.
     Returns  the columns of pieces and `carry`; lengths are kept exactly, a piece of no length stays whole.
     """
-    tiles = tiles.sort("start_us").select("lane", tile_start="start_us", tile_end="end_us", **{c: pl.col(c) for c in carry})
+    tiles = tiles.sort("start_us").select(
+        "lane", tile_start="start_us", tile_end="end_us", **{c: pl.col(c) for c in carry}
+    )
     columns = pieces.columns
     instants = pieces.filter(pl.col("start_us") == pl.col("end_us"))
     instants = instants.sort("start_us").join_asof(

@@ -16,7 +16,15 @@ PAUSED = "paused"
 """Line of a cycle's time outside planned busy time: no line of the account, which is closed over planned busy time."""
 WAITING = "waiting, place of the part not logged"
 
-STOP_LINES = ("breakdown", "micro_stop", "safety_stop", "changeover", "carrier_change", "waiting_people", "waiting_material")
+STOP_LINES = (
+    "breakdown",
+    "micro_stop",
+    "safety_stop",
+    "changeover",
+    "carrier_change",
+    "waiting_people",
+    "waiting_material",
+)
 
 
 def intervals(seen: Seen) -> pl.DataFrame:
@@ -31,17 +39,25 @@ def intervals(seen: Seen) -> pl.DataFrame:
     run = (own.ne_missing(own.shift(1).over("lane"))).cast(pl.Int64).cum_sum().over("lane")
     merged = (
         tiles.filter(own)
-        .join(tiles.with_columns(run=run).filter(own).select("lane", "start_us", "run"), on=["lane", "start_us"], maintain_order="left")
+        .join(
+            tiles.with_columns(run=run).filter(own).select("lane", "start_us", "run"),
+            on=["lane", "start_us"],
+            maintain_order="left",
+        )
         .group_by("lane", "run", maintain_order=True)
         .agg(
-            pl.col("start_us").first(), pl.col("end_us").last(), pl.col("level", "cause", "blamed", "waits_for", "cycle", "log_file", "log_line").first(),
+            pl.col("start_us").first(),
+            pl.col("end_us").last(),
+            pl.col("level", "cause", "blamed", "waits_for", "cycle", "log_file", "log_line").first(),
             pl.col("log_end_file", "log_end_line").last(),
         )
         .with_columns(
-            line=pl.when(pl.col("end_us") - pl.col("start_us") < limit).then(pl.lit("micro_stop")).otherwise(pl.lit("breakdown"))
+            line=pl.when(pl.col("end_us") - pl.col("start_us") < limit)
+            .then(pl.lit("micro_stop"))
+            .otherwise(pl.lit("breakdown"))
         )
         .select(tiles.columns)
-    )  # fmt: skip
+    )
     unknown = pl.col("line").is_null()
     return (
         pl.concat([tiles.filter(own.not_() | own.is_null()), merged])
@@ -57,12 +73,14 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
     """Split the work of every cycle into what was planned and what went beyond it.
 
     Takes    tiles cut at the edges of the plan, with `plan` (busy or not).
-    The first `planned` microseconds of a cycle's net time are good (or rejected) work; what follows is slow running up to
+    The first `planned` microseconds of a cycle's net time are good (or rejected) work; what follows is slow running
+    up to
     `silent_stop_s`, a stop without alarm beyond. Where within the cycle the excess lay is not known: it is put at its
     end. A cycle shorter than planned gets two rows of no length at its start, a credit and its counterpart, so that
     good work is always planned time x parts. Time of a cycle outside planned busy time counts as work as far as the
     cycle needed it, the rest as PAUSED. What a cycle around missing data took too long is unexplained.
-    Returns  lane, start_us, end_us, us, line, cause, blamed, waits_for, product, part, cycle, log lines and plan. Summed
+    Returns  lane, start_us, end_us, us, line, cause, blamed, waits_for, product, part, cycle, log lines and plan.
+             Summed
              `us` per lane is the time that the tiles cover.
     """
     quality = _quality(cycles, fates).select("cycle", "planned_us", "product", "part", "book", "why", "by")
@@ -85,35 +103,40 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
     silent, limit = round(cell.silent_stop_s * 1e6), round(cell.micro_stop_s * 1e6)
     excess = pl.col("net_us") - pl.col("plan_us")
     turn = (pl.col("end_us") - (pl.col("done_us") - pl.col("plan_us"))).clip(pl.col("start_us"), pl.col("end_us"))
-    booked = {"line": "book", "cause": "why", "blamed": pl.coalesce("blamed", "by")}
+    booked = [pl.col("book").alias("line"), pl.col("why").alias("cause"), pl.coalesce("blamed", "by").alias("blamed")]
     doubtful = pl.col("doubtful").fill_null(False)
     beyond = work.with_columns(
         start_us=turn,
-        line=pl.when(excess <= silent).then(pl.lit("slow_cycle"))
-        .when(doubtful).then(pl.lit("unexplained"))
-        .when(excess < limit).then(pl.lit("micro_stop"))
+        line=pl.when(excess <= silent)
+        .then(pl.lit("slow_cycle"))
+        .when(doubtful)
+        .then(pl.lit("unexplained"))
+        .when(excess < limit)
+        .then(pl.lit("micro_stop"))
         .otherwise(pl.lit("breakdown")),
         cause=pl.when(excess > silent).then(pl.when(doubtful).then(pl.lit(MISSING)).otherwise(pl.lit(NO_ALARM))),
-    )  # fmt: skip
-    pieces = pl.concat([work.with_columns(end_us=turn, **booked), beyond]).filter(length > 0).with_columns(us=length)
+    )
+    pieces = pl.concat([work.with_columns(*booked, end_us=turn), beyond]).filter(length > 0).with_columns(us=length)
     short = work.filter((pl.col("net_us") < pl.col("plan_us")) & (pl.col("done_us") == length)).with_columns(
         end_us="start_us", credit=pl.col("plan_us") - pl.col("net_us")
     )
     credits = pl.concat(
         [
-            short.with_columns(**booked, us="credit"),
+            short.with_columns(*booked, us="credit"),
             short.with_columns(line=pl.lit("fast_cycle"), cause=pl.lit(None, pl.String), us=-pl.col("credit")),
         ]
     )
     columns = ["lane", "start_us", "end_us", "us", "line", "cause", "blamed", "waits_for", "product", "part", "cycle",
                "log_file", "log_line", "log_end_file", "log_end_line", "plan"]  # fmt: skip
     return (
-        pl.concat([f.select(columns) for f in (pieces, credits, paused)] + [other.select(set(columns) & set(other.columns))],
-                  how="diagonal")
+        pl.concat(
+            [f.select(columns) for f in (pieces, credits, paused)] + [other.select(set(columns) & set(other.columns))],
+            how="diagonal",
+        )
         .sort("lane", "start_us", "end_us", "us", "line")
         .with_columns(product=pl.col("product").forward_fill().over("lane").backward_fill().over("lane"))
         .select(columns)
-    )  # fmt: skip
+    )
 
 
 def _without_pauses(work: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -1,4 +1,7 @@
-"""What became of each part: when it was first seen, when and how it left the cell, and the moves of the parts account."""
+"""What became of each part.
+
+When it was first seen, when and how it left the cell, and the moves of the parts account.
+"""
 
 from __future__ import annotations
 
@@ -51,12 +54,12 @@ def join_through_time(events: pl.DataFrame) -> pl.DataFrame:
     if mute.is_empty() or puts.is_empty():
         return events
     blind = wants.join(mute, on=["source", "lane"], how="semi").select("no", "lane", "ts")
-    found = blind.sort("ts").join_asof(
-        puts.sort("ts"), on="ts", by="lane", strategy="backward", check_sortedness=False
-    )
+    found = blind.sort("ts").join_asof(puts.sort("ts"), on="ts", by="lane", strategy="backward", check_sortedness=False)
     return (
         events.join(found.select("no", "there", "there_product"), on="no", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("part", "there").alias("part"), pl.coalesce("product", "there_product").alias("product"))
+        .with_columns(
+            pl.coalesce("part", "there").alias("part"), pl.coalesce("product", "there_product").alias("product")
+        )
         .drop("there", "there_product")
     )
 
@@ -74,24 +77,36 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         return pl.DataFrame(schema=FATE_SCHEMA)
     at_outlet = (pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet)
     outcome = (
-        pl.when(pl.col("result").is_in(["reject", "removed"]) & pl.col("kind").is_in(["result", "cycle_end", "measurement"]))
+        pl.when(
+            pl.col("result").is_in(["reject", "removed"]) & pl.col("kind").is_in(["result", "cycle_end", "measurement"])
+        )
         .then("result")
         .when(at_outlet)
         .then(pl.lit("good"))
     )
     seen = (
-        seen.with_columns(exit=outcome, entry=pl.col("station").is_in(entries) & pl.col("kind").is_in(["part_in", "cycle_start", "cycle_end", "result"]))
+        seen.with_columns(
+            exit=outcome,
+            entry=pl.col("station").is_in(entries)
+            & pl.col("kind").is_in(["part_in", "cycle_start", "cycle_end", "result"]),
+        )
         .sort("part", "no")
         .with_columns(gone=pl.col("exit").is_not_null().cast(pl.Int8).cum_max().shift(1).over("part").fill_null(0))
         # Entry records after the part has left begin a new life, unless they belong to the same visit.
         .with_columns(
             life=(
-                (pl.col("entry") & (pl.col("gone") == 1) & pl.col("exit").shift(1).over("part").is_not_null()
-                 & (pl.col("ts") > pl.col("ts").shift(1).over("part")))
-                .cast(pl.Int64).cum_sum().over("part")
+                (
+                    pl.col("entry")
+                    & (pl.col("gone") == 1)
+                    & pl.col("exit").shift(1).over("part").is_not_null()
+                    & (pl.col("ts") > pl.col("ts").shift(1).over("part"))
+                )
+                .cast(pl.Int64)
+                .cum_sum()
+                .over("part")
             )
         )
-    )  # fmt: skip
+    )
     left = pl.col("exit").is_not_null()
     return (
         seen.group_by("part", "life", maintain_order=True)
@@ -105,7 +120,7 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
             done_us=pl.col("ts").filter(left).first(),
             outcome=pl.col("exit").filter(left).first(),
             station=pl.col("station").filter(left).first(),
-            cause=pl.col("cause").filter(left).first(),
+            cause=pl.col("cause").filter(left).drop_nulls().first(),
             rework=(pl.col("result") == "rework").any().fill_null(False),
             file=pl.coalesce(pl.col("file").filter(left).first(), pl.col("file").last()),
             line=pl.coalesce(pl.col("line").filter(left).first(), pl.col("line").last()),
@@ -162,9 +177,18 @@ def moves(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int,
         start_up="start_up", rework="rework", file="file", line="line",
     )  # fmt: skip
     lost = base.filter(pl.col("done_us").is_null()).select(
-        us=pl.col("last_us") + lost_after, move=pl.lit("lost"), part="part", product="product", set="set",
-        station="fed_station", cause=pl.lit(None, pl.String), start_up="start_up", rework="rework", file="file", line="line",
-    )  # fmt: skip
+        us=pl.col("last_us") + lost_after,
+        move=pl.lit("lost"),
+        part="part",
+        product="product",
+        set="set",
+        station="fed_station",
+        cause=pl.lit(None, pl.String),
+        start_up="start_up",
+        rework="rework",
+        file="file",
+        line="line",
+    )
     # Without part numbers a verdict or a departure is still one part that left; nobody saw it come.
     nameless = events.filter(pl.col("part").is_null()).with_columns(
         move=pl.when((pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet)).then(pl.lit("good"))
@@ -192,14 +216,42 @@ def _rework(events: pl.DataFrame, fates_: pl.DataFrame, lost_after_us: int) -> p
     sent = (
         events.filter((pl.col("result") == "rework") & pl.col("part").is_not_null())
         .group_by("part", maintain_order=True)
-        .agg(pl.col("ts").first(), pl.col("station").first(), pl.col("cause").first(), pl.col("file").first(), pl.col("line").first())
+        .agg(
+            pl.col("ts").first(),
+            pl.col("station").first(),
+            pl.col("cause").first(),
+            pl.col("file").first(),
+            pl.col("line").first(),
+        )
     )
-    known = fates_.filter("rework").select("part", "product", "set", "start_up", "rework", until=pl.coalesce("done_us", pl.col("last_us") + lost_after_us))
+    known = fates_.filter("rework").select(
+        "part", "product", "set", "start_up", "rework", until=pl.coalesce("done_us", pl.col("last_us") + lost_after_us)
+    )
     both = sent.join(known, on="part")
     opened = both.select(
-        "part", "product", "set", "station", "cause", "start_up", "rework", "file", "line", us="ts", move=pl.lit("rework_open")
+        "part",
+        "product",
+        "set",
+        "station",
+        "cause",
+        "start_up",
+        "rework",
+        "file",
+        "line",
+        us="ts",
+        move=pl.lit("rework_open"),
     )
     done = both.select(
-        "part", "product", "set", "station", "cause", "start_up", "rework", "file", "line", us="until", move=pl.lit("rework_done")
+        "part",
+        "product",
+        "set",
+        "station",
+        "cause",
+        "start_up",
+        "rework",
+        "file",
+        "line",
+        us="until",
+        move=pl.lit("rework_done"),
     )
     return pl.concat([opened, done])

@@ -39,7 +39,11 @@ class PartsAccount:
             "rejects": self.rejects,
             "rework": self.rework,
             "taken_out": self.taken_out,
-            "stock": {"opening": self.opening_stock, "opening_rework": self.opening_rework, "closing": self.closing_stock},
+            "stock": {
+                "opening": self.opening_stock,
+                "opening_rework": self.opening_rework,
+                "closing": self.closing_stock,
+            },
             "unaccounted": self.unaccounted,
         }
         if self.products:
@@ -90,7 +94,8 @@ def _close(moved: pl.DataFrame, products: list[tuple[str | None, PartsAccount]] 
 def station_parts(cycles: pl.DataFrame) -> PartsAccount:
     """Count the cycles that a station finished in planned busy time, by what became of their parts.
 
-    Takes    rows of sql/station_cycles.sql of one key. `fed` are cycles; rejects are named by the cause that was found, at this
+    Takes    rows of sql/station_cycles.sql of one key. `fed` are cycles; rejects are named by the cause that was
+             found, at this
              station or a later one; `closing_stock` are those whose part is still inside the cell.
     """
 

@@ -38,13 +38,9 @@ class Stop:
 
 def shift_spans(plant: PlantFile, cell: str, first: date, last: date) -> list[ShiftSpan]:
     """Return the shifts of a cell that start on the days first … last, in order of time."""
-    spans = []
-    for n in range((last - first).days + 1):
-        day = first + timedelta(days=n)
-        for shift in plant.shifts:
-            if span := _on(plant, cell, shift, day):
-                spans.append(span)
-    return sorted(spans, key=lambda s: s.start_us)
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    spans = [_on(plant, cell, shift, day) for day in days for shift in plant.shifts]
+    return sorted((s for s in spans if s), key=lambda s: s.start_us)
 
 
 def _on(plant: PlantFile, cell: str, shift: Shift, day: date) -> ShiftSpan | None:

@@ -13,8 +13,8 @@ from pydantic import Field, field_validator
 from ingest.config import Strict, read_text, validate, where
 from ingest.errors import ConfigError, Problem, suggest
 
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Clock = Annotated[time, Field(strict=False)]
 
 

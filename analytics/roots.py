@@ -17,15 +17,17 @@ Ints = npt.NDArray[np.int64]
 WORK = ("good", "reject", "start_up_reject", "rework", "slow_cycle")
 SOFT = ("unexplained", "no_order")
 # What a lane does at an instant, in the order in which a waiting neighbour would blame it.
-STOPPED, WORKING, STARVED, SOFTLY, BLOCKED = range(5)
+STOPPED, WORKING, STARVED, BLOCKED, SOFTLY = range(5)
 
 
 def roots(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Charge every instant of the cell to one lane.
 
     Takes    pieces of the ledger that tile every lane over the same time (rows of no length are left out).
-    Returns  start_us, end_us and the columns of the piece that is charged (lane is the one that is charged), in order of
-             time, without gap or overlap. A stopped lane before the waiting one is charged before one that works, that one before
+    Returns  start_us, end_us and the columns of the piece that is charged (lane is the one that is charged), in order
+             of
+             time, without gap or overlap. A stopped lane before the waiting one is charged before one that works,
+             that one before
              one that waits itself; a finished part that nobody takes is charged as work of the one that should take it.
     """
     rows = pieces.filter(pl.col("start_us") < pl.col("end_us")).sort("lane", "start_us").with_row_index("piece")
@@ -63,6 +65,7 @@ def roots(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     here = _choose(state, np.arange(len(starts)), lanes_of[cell.outlet])
     root = here.copy()
     walking = np.ones(len(starts), dtype=bool)
+    handing = np.zeros(len(starts), dtype=bool)
     for _ in range(len(names) + 1):
         for n in range(len(names)):
             at = np.flatnonzero(walking & (here == n))
@@ -81,22 +84,30 @@ def roots(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
                     continue
                 chosen = _choose(state, some, to)
                 # The neighbour has finished and waits, too: what is missing is the hand-over, work of this lane.
-                handed = state[some, chosen] == BLOCKED
-                handed &= wants[piece_at[some, chosen]] < 0
+                handed = (state[some, chosen] == BLOCKED) & (wants[piece_at[some, chosen]] < 0)
                 here[some] = np.where(handed, n, chosen)
                 walking[some[handed]] = False
-    chosen_rows = pl.DataFrame({"piece": piece_at[np.arange(len(starts)), root], "start_us": starts})
+                handing[some[handed]] = True
+    chosen_rows = pl.DataFrame(
+        {"piece": piece_at[np.arange(len(starts)), root], "start_us": starts, "handing": handing}
+    )
+    changed = (pl.col("piece") != pl.col("piece").shift(1)) | (pl.col("handing") != pl.col("handing").shift(1))
     return (
-        chosen_rows.with_columns(pl.col("piece").cast(rows["piece"].dtype), end_us=pl.col("start_us").shift(-1).fill_null(end_us))
-        .with_columns(run=(pl.col("piece") != pl.col("piece").shift(1)).fill_null(True).cast(pl.Int64).cum_sum())
-        .group_by("run", "piece", maintain_order=True)
+        chosen_rows.with_columns(
+            pl.col("piece").cast(rows["piece"].dtype), end_us=pl.col("start_us").shift(-1).fill_null(end_us)
+        )
+        .with_columns(run=changed.fill_null(True).cast(pl.Int64).cum_sum())
+        .group_by("run", "piece", "handing", maintain_order=True)
         .agg(pl.col("start_us").first(), pl.col("end_us").last())
         .join(rows.drop("start_us", "end_us", "us"), on="piece", how="left", maintain_order="left")
-        .with_columns(us=pl.col("end_us") - pl.col("start_us"))
+        .with_columns(
+            us=pl.col("end_us") - pl.col("start_us"), line=pl.when("handing").then(pl.lit("good")).otherwise("line")
+        )
         .select([*pieces.columns])
     )
 
 
 def _choose(state: npt.NDArray[np.int8], at: Ints, among: list[int]) -> Ints:
     """Of several lanes, the one to blame at each instant: the lowest state, the first named on a tie."""
-    return np.asarray(among, dtype=np.int64)[np.argmin(state[np.ix_(at, among)], axis=1)]
+    chosen: Ints = np.asarray(among, dtype=np.int64)[np.argmin(state[at][:, among], axis=1)]
+    return chosen

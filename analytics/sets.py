@@ -20,7 +20,8 @@ SET_SCHEMA = {
 def sets(events: pl.DataFrame, cell: Cell, start_us: int, end_us: int) -> pl.DataFrame:
     """Follow the sets whose latest member was placed at the outlet within [start_us, end_us).
 
-    Returns  one row per set, SET_SCHEMA. Complete means that every member of the set's composition is there in its number.
+    Returns  one row per set, SET_SCHEMA. Complete means that every member of the set's composition is there in its
+             number.
     """
     if not cell.sets:
         return pl.DataFrame(schema=SET_SCHEMA)
@@ -29,10 +30,17 @@ def sets(events: pl.DataFrame, cell: Cell, start_us: int, end_us: int) -> pl.Dat
         schema={"kit": pl.String, "member": pl.String, "need": pl.Int64},
         orient="row",
     )
-    product = events.filter(pl.col("product").is_not_null() & pl.col("part").is_not_null()).select("part", known="product").unique("part", keep="last")
+    product = (
+        events.filter(pl.col("product").is_not_null() & pl.col("part").is_not_null())
+        .select("part", known="product")
+        .unique("part", keep="last")
+    )
     placed = (
         events.filter(
-            (pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet) & pl.col("set").is_not_null() & (pl.col("ts") < end_us)
+            (pl.col("kind") == "part_out")
+            & (pl.col("station") == cell.outlet)
+            & pl.col("set").is_not_null()
+            & (pl.col("ts") < end_us)
         )
         .join(product, on="part", how="left", maintain_order="left")
         .with_columns(member=pl.coalesce("product", "known"))
@@ -40,9 +48,13 @@ def sets(events: pl.DataFrame, cell: Cell, start_us: int, end_us: int) -> pl.Dat
     )
     count = placed.group_by("set", "member").agg(n=pl.len().cast(pl.Int64))
     full = (
-        placed.select("set", "kit").unique().join(need, on="kit").join(count, on=["set", "member"], how="left")
-        .group_by("set").agg(complete=(pl.col("n").fill_null(0) >= pl.col("need")).all())
-    )  # fmt: skip
+        placed.select("set", "kit")
+        .unique()
+        .join(need, on="kit")
+        .join(count, on=["set", "member"], how="left")
+        .group_by("set")
+        .agg(complete=(pl.col("n").fill_null(0) >= pl.col("need")).all())
+    )
     return (
         placed.sort("no")
         .group_by("set", maintain_order=True)

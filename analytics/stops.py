@@ -19,8 +19,10 @@ def stops(
 ) -> pl.DataFrame:
     """List the stops of a cell that overlap a window, in order of time.
 
-    Returns  station, nest, lane, start_us, end_us, us (whole length), busy_us (planned busy time within the window), line,
-             cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does), blamed, product,
+    Returns  station, nest, lane, start_us, end_us, us (whole length), busy_us (planned busy time within the window),
+             line,
+             cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does), blamed,
+             product,
              log_file, log_line, log_end_file, log_end_line.
     Raises   InputError for a name that does not exist or a period without events.
     """
@@ -29,4 +31,6 @@ def stops(
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
     days = [d for d in plant.days(cell) if first <= d <= last]
     with plant.tables(cell, days or [first]) as con:
-        return query(con, "stop_list", from_us=window.from_us, to_us=window.to_us, station=station, line=line, cause=cause)
+        return query(
+            con, "stop_list", from_us=window.from_us, to_us=window.to_us, station=station, line=line, cause=cause
+        )

@@ -13,8 +13,16 @@ from analytics.plant import to_us
 from ingest.errors import InputError, suggest
 
 __all__ = [
-    "Window", "day_window", "hours_of", "last_shift", "parse_instant", "shift_window", "shifts_of", "span_window", "week_window",
-]  # fmt: skip
+    "Window",
+    "day_window",
+    "hours_of",
+    "last_shift",
+    "parse_instant",
+    "shift_window",
+    "shifts_of",
+    "span_window",
+    "week_window",
+]
 
 HOUR_US = 3_600_000_000
 
@@ -66,7 +74,9 @@ def week_window(plant: Plant, week: str) -> Window:
 def span_window(from_us: int, to_us: int) -> Window:
     """Return any span. Raises InputError when it is empty or backwards."""
     if from_us >= to_us:
-        raise InputError("the period is empty: it ends before it begins", where="--from, --to", fix="swap or correct them")
+        raise InputError(
+            "the period is empty: it ends before it begins", where="--from, --to", fix="swap or correct them"
+        )
     return Window("period", from_us, to_us)
 
 
@@ -74,7 +84,8 @@ def hours_of(plant: Plant, window: Window) -> list[Window]:
     """Cut a window at the full hours of the plant's clock; keys are local start times, with offset."""
     zone = plant.file.tz
     cuts = [window.from_us]
-    # Every zone's offset is a multiple of a quarter hour: stepping by those finds each full local hour, at clock changes too.
+    # Every zone's offset is a multiple of a quarter hour: stepping by those finds each full local hour, at
+    # clock changes too.
     quarter = HOUR_US // 4
     step = (window.from_us // quarter + 1) * quarter
     while step < window.to_us:
@@ -100,7 +111,9 @@ def last_shift(plant: Plant, cell: str) -> tuple[date, Window]:
     begun = [s for s in spans if s.start_us < to_us(newest)]
     done = [s for s in begun if s.end_us <= to_us(newest) + 10 * 60 * 1_000_000 and s.day in days]
     if not begun:
-        raise InputError(f"cell {cell} has no shift in the last week of its events", fix="check [[shifts]] in plant.toml")
+        raise InputError(
+            f"cell {cell} has no shift in the last week of its events", fix="check [[shifts]] in plant.toml"
+        )
     span = (done or begun)[-1]
     return span.day, _window(span)
 
@@ -114,7 +127,10 @@ def parse_instant(plant: Plant, text: str, where: str) -> int:
         instant = datetime.fromisoformat(text)
     except ValueError:
         raise InputError(
-            "this is not a time", where=where, found=text, allowed='ISO 8601, e.g. "2026-10-24T06:00" or "2026-10-24T06:00+02:00"'
+            "this is not a time",
+            where=where,
+            found=text,
+            allowed='ISO 8601, e.g. "2026-10-24T06:00" or "2026-10-24T06:00+02:00"',
         ) from None
     if instant.tzinfo is not None:
         return to_us(instant)

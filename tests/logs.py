@@ -30,11 +30,15 @@ VERBS = {
 }  # fmt: skip
 
 
-def log(text: str, *, cell: str = "a1", source: str = "plc", file: str = "plc.log", day: str = DAY, zone: str = ZONE) -> pl.DataFrame:
+def log(
+    text: str, *, cell: str = "a1", source: str = "plc", file: str = "plc.log", day: str = DAY, zone: str = ZONE
+) -> pl.DataFrame:
     """Read lines such as `06:00:05 press starts P1 product=dish` into events.
 
-    Time is local; `+1d` before it moves the day on. The third word is a verb of VERBS, the fourth the part (cycles, places, verdicts),
-    the code (alarms) or the state; key=value sets any column; a station may be `press.2` for a nest and `*` for the cell.
+    Time is local; `+1d` before it moves the day on. The third word is a verb of VERBS, the fourth the part (cycles,
+    places, verdicts),
+    the code (alarms) or the state; key=value sets any column; a station may be `press.2` for a nest and `*` for the
+    cell.
     """
     rows = []
     for number, line in enumerate((raw.strip() for raw in text.strip().splitlines()), start=1):
@@ -44,7 +48,9 @@ def log(text: str, *, cell: str = "a1", source: str = "plc", file: str = "plc.lo
         calendar = datetime.fromisoformat(day)
         if words[0].startswith("+"):
             calendar += timedelta(days=int(words.pop(0)[1:-1]))
-        clock = datetime.combine(calendar.date(), datetime.strptime(words[0], "%H:%M:%S.%f" if "." in words[0] else "%H:%M:%S").time())
+        clock = datetime.combine(
+            calendar.date(), datetime.strptime(words[0], "%H:%M:%S.%f" if "." in words[0] else "%H:%M:%S").time()
+        )
         station, _, nest = words[1].partition(".")
         kind = VERBS[words[2]]
         row = dict.fromkeys(SCHEMA.names())
@@ -64,9 +70,18 @@ def log(text: str, *, cell: str = "a1", source: str = "plc", file: str = "plc.lo
         if words[2] in ("good", "reject", "rework", "removed"):
             row["result"] = words[2]
         if plain:
-            target = {"alarm_on": "code", "alarm_off": "code", "state": "state", "mode": "state", "link": "state",
-                      "order_start": "order", "order_end": "order", "plan_start": "cause", "plan_end": "cause",
-                      "step_end": "step"}.get(kind, "part")  # fmt: skip
+            target = {
+                "alarm_on": "code",
+                "alarm_off": "code",
+                "state": "state",
+                "mode": "state",
+                "link": "state",
+                "order_start": "order",
+                "order_end": "order",
+                "plan_start": "cause",
+                "plan_end": "cause",
+                "step_end": "step",
+            }.get(kind, "part")
             row[target] = plain[0]
         for word in words[3:]:
             key, eq, value = word.partition("=")
@@ -146,7 +161,9 @@ class MemoryPlant(Plant):
         return self.__dict__["model"]
 
 
-def book(folder: Path, events: pl.DataFrame, plant_file: PlantFile | None = None, cell_model: Cell | None = None) -> MemoryPlant:
+def book(
+    folder: Path, events: pl.DataFrame, plant_file: PlantFile | None = None, cell_model: Cell | None = None
+) -> MemoryPlant:
     """Open a plant in memory over some events; its facts are kept in `folder`."""
     return MemoryPlant(folder, plant_file or plant(), cell_model or cell(), events)
 

@@ -36,7 +36,12 @@ def line_logs(draw: st.DrawFn, start: str = "05:57:00") -> pl.DataFrame:
                 code = draw(st.sampled_from(["A1", "E1", "W1", "X9"]))
                 say(rise, station if code != "E1" else None, "alarm_on", code=code)
                 if draw(st.integers(0, 4)):
-                    say(rise + draw(st.integers(0, 200)) * US // 2, station if code != "E1" else None, "alarm_off", code=code)
+                    say(
+                        rise + draw(st.integers(0, 200)) * US // 2,
+                        station if code != "E1" else None,
+                        "alarm_off",
+                        code=code,
+                    )
             say(begin, station, "part_in", part=part, product=product)
             say(begin, station, "cycle_start", part=part, product=product)
             say(end, station, "cycle_end", part=part)

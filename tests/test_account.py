@@ -88,7 +88,10 @@ def test_order_split_and_repetition_of_the_input_change_nothing(events, random):
     random.shuffle(order)
     shuffled = events[order]
     halves = pl.concat(
-        [shuffled[: events.height // 2], shuffled[events.height // 2 :].with_columns(file=pl.lit("plc-2.log"), line=pl.col("line") + 100)]
+        [
+            shuffled[: events.height // 2],
+            shuffled[events.height // 2 :].with_columns(file=pl.lit("plc-2.log"), line=pl.col("line") + 100),
+        ]
     )
     assert told(accounts(shuffled, BOTH, ODD)) == whole
     assert told(accounts(halves, BOTH, ODD)) == whole
@@ -126,4 +129,6 @@ def test_oee_is_the_same_under_both_conventions(events):
             for a in (iso, tpm):
                 f = {k: v["value"] for k, v in a.figures().items()}
                 if f["quality_ratio"] is not None and f["effectiveness"] is not None:
-                    assert f["availability"] * f["effectiveness"] * f["quality_ratio"] == pytest.approx(f["oee"], abs=1e-9)
+                    assert f["availability"] * f["effectiveness"] * f["quality_ratio"] == pytest.approx(
+                        f["oee"], abs=1e-9
+                    )

@@ -15,7 +15,7 @@ CLAIM_SCHEMA = {
     "end_us": pl.Int64,
     "line": pl.String,  # line of the account; `run` for work, which the ledger splits further
     "cause": pl.String,  # code of the catalogue, or words
-    "blamed": pl.String,  # station to blame where it is another one
+    "blamed": pl.String,  # station to blame where it is another one; CELL when the record speaks of the whole cell
     "waits_for": pl.String,  # station that a waiting lane waits for, where the log says so
     "cycle": pl.Int64,  # row of the cycles table, for work
     "log_file": pl.String,
@@ -45,7 +45,9 @@ class Seen:
     def work_done(self) -> pl.DataFrame:
         """Instants at which a lane demonstrably worked: lane, ts, file, line; sorted by ts."""
         return (
-            self.events.filter(pl.col("kind").is_in(["cycle_end", "step_end", "cycle_start"]) & pl.col("lane").is_not_null())
+            self.events.filter(
+                pl.col("kind").is_in(["cycle_end", "step_end", "cycle_start"]) & pl.col("lane").is_not_null()
+            )
             .select("lane", "ts", "file", "line")
             .sort("ts")
         )
@@ -56,7 +58,9 @@ class Seen:
         Takes station, nest and any columns; returns them with lane instead of station and nest.
         """
         lanes = self.lanes.select("lane", "station", "nest")
-        everywhere = frame.filter(pl.col("station").is_null()).drop("station", "nest").join(lanes.select("lane"), how="cross")
+        everywhere = (
+            frame.filter(pl.col("station").is_null()).drop("station", "nest").join(lanes.select("lane"), how="cross")
+        )
         of_station = frame.filter(pl.col("station").is_not_null() & pl.col("nest").is_null())
         of_nest = frame.filter(pl.col("station").is_not_null() & pl.col("nest").is_not_null())
         return pl.concat(
@@ -71,6 +75,10 @@ class Seen:
 
 def as_claims(frame: pl.DataFrame) -> pl.DataFrame:
     """Bring a frame into the claims' shape: missing columns become null, empty spans go."""
-    return frame.with_columns(
-        pl.lit(None, dtype).alias(name) for name, dtype in CLAIM_SCHEMA.items() if name not in frame.columns
-    ).select(pl.col(name).cast(dtype) for name, dtype in CLAIM_SCHEMA.items()).filter(pl.col("start_us") < pl.col("end_us"))
+    return (
+        frame.with_columns(
+            pl.lit(None, dtype).alias(name) for name, dtype in CLAIM_SCHEMA.items() if name not in frame.columns
+        )
+        .select(pl.col(name).cast(dtype) for name, dtype in CLAIM_SCHEMA.items())
+        .filter(pl.col("start_us") < pl.col("end_us"))
+    )

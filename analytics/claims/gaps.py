@@ -26,20 +26,38 @@ def changeover_gap(seen: Seen) -> pl.DataFrame:
         seen.events.filter(pl.col("kind").is_in(["part_in", "part_out"]) & pl.col("lane").is_not_null())
         .join(cycles, on="lane", how="anti")
         .join(product, on="part", how="left")
-        .select("lane", "file", "line", product=pl.coalesce("product", "known"), start_us="ts", end_us="ts", until_us="ts")
+        .select(
+            "lane", "file", "line", product=pl.coalesce("product", "known"), start_us="ts", end_us="ts", until_us="ts"
+        )
     )
-    ordered = pl.concat([cycles, visits.select(cycles.columns)]).sort("lane", "start_us", "end_us").with_columns(
-        family=pl.col("product").replace_strict(family, default=pl.col("product"), return_dtype=pl.String)
+    ordered = (
+        pl.concat([cycles, visits.select(cycles.columns)])
+        .sort("lane", "start_us", "end_us")
+        .with_columns(
+            family=pl.col("product").replace_strict(family, default=pl.col("product"), return_dtype=pl.String)
+        )
     )
     ahead = {c: pl.col(c).shift(-1).over("lane") for c in ("until_us", "family", "file", "line")}
     return as_claims(
         ordered.with_columns(
-            next_us=ahead["until_us"], next_family=ahead["family"], log_end_file=ahead["file"], log_end_line=ahead["line"]
+            next_us=ahead["until_us"],
+            next_family=ahead["family"],
+            log_end_file=ahead["file"],
+            log_end_line=ahead["line"],
         )
         .filter(pl.col("family") != pl.col("next_family"))
-        .select("lane", "log_end_file", "log_end_line", start_us="end_us", end_us="next_us", line=pl.lit("changeover"),
-                cause=pl.col("family") + " → " + pl.col("next_family"), log_file="file", log_line="line")
-    )  # fmt: skip
+        .select(
+            "lane",
+            "log_end_file",
+            "log_end_line",
+            start_us="end_us",
+            end_us="next_us",
+            line=pl.lit("changeover"),
+            cause=pl.col("family") + " → " + pl.col("next_family"),
+            log_file="file",
+            log_line="line",
+        )
+    )
 
 
 def met(waits: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
@@ -64,11 +82,18 @@ def order_gap(seen: Seen) -> pl.DataFrame:
     return as_claims(
         seen.spread(
             rows.select(
-                "log_end_file", "log_end_line", station=pl.lit(None, pl.String), nest=pl.lit(None, pl.String), start_us="ts",
-                end_us="next_ts", line=pl.lit("no_order"), log_file="file", log_line="line",
+                "log_end_file",
+                "log_end_line",
+                station=pl.lit(None, pl.String),
+                nest=pl.lit(None, pl.String),
+                start_us="ts",
+                end_us="next_ts",
+                line=pl.lit("no_order"),
+                log_file="file",
+                log_line="line",
             )
         )
-    )  # fmt: skip
+    )
 
 
 def holding(seen: Seen) -> pl.DataFrame:
@@ -77,7 +102,9 @@ def holding(seen: Seen) -> pl.DataFrame:
     A rejected part whose leaving is not logged is taken as gone with the verdict.
     """
     on_lane = seen.events.filter(pl.col("lane").is_not_null())
-    left = on_lane.filter(pl.col("kind") == "part_out").select("lane", "part", out_us="ts", out_file="file", out_line="line")
+    left = on_lane.filter(pl.col("kind") == "part_out").select(
+        "lane", "part", out_us="ts", out_file="file", out_line="line"
+    )
     dropped = on_lane.filter((pl.col("result") == "reject") & pl.col("kind").is_in(["result", "cycle_end"])).select(
         "lane", "part", out_us="ts", out_file="file", out_line="line"
     )
@@ -92,8 +119,16 @@ def holding(seen: Seen) -> pl.DataFrame:
         .join_asof(outs, left_on="look_us", right_on="out_us", by="lane", strategy="forward", check_sortedness=False)
     )
     until = pl.min_horizontal(pl.coalesce("out_us", "next_us"), "next_us")
-    cycles_ = done.select("lane", start_us="end_us", end_us=until, line=pl.lit("blocked"), log_file="file", log_line="line",
-                          log_end_file="out_file", log_end_line="out_line")  # fmt: skip
+    cycles_ = done.select(
+        "lane",
+        start_us="end_us",
+        end_us=until,
+        line=pl.lit("blocked"),
+        log_file="file",
+        log_line="line",
+        log_end_file="out_file",
+        log_end_line="out_line",
+    )
     return pl.concat([as_claims(cycles_), _occupied(seen)])
 
 
@@ -128,5 +163,10 @@ def empty(seen: Seen) -> pl.DataFrame:
         .unique()
     )
     return as_claims(
-        tracked.select("lane", start_us=pl.lit(seen.start_us, pl.Int64), end_us=pl.lit(seen.end_us, pl.Int64), line=pl.lit("starved"))
+        tracked.select(
+            "lane",
+            start_us=pl.lit(seen.start_us, pl.Int64),
+            end_us=pl.lit(seen.end_us, pl.Int64),
+            line=pl.lit("starved"),
+        )
     )

@@ -31,9 +31,13 @@ def _silent(seen: Seen) -> pl.DataFrame:
     ends = wanted.select("source").unique()
     told = pl.concat(
         [
-            ends.select("source", ts=pl.lit(seen.start_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)),
+            ends.select(
+                "source", ts=pl.lit(seen.start_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)
+            ),
             told,
-            ends.select("source", ts=pl.lit(seen.end_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)),
+            ends.select(
+                "source", ts=pl.lit(seen.end_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)
+            ),
         ]
     ).sort("source", "ts")
     over = {c: pl.col(c).shift(-1).over("source") for c in ("ts", "file", "line")}
@@ -48,19 +52,26 @@ def _silent(seen: Seen) -> pl.DataFrame:
     # With several sources: the time that all their gaps have in common, by counting how many are silent.
     many = gaps.filter(pl.col("sources_n") > 1)
     if not many.is_empty():
-        marks = pl.concat(
-            [
-                many.select("station", "sources_n", t="start_us", d=pl.lit(1, pl.Int64)),
-                many.select("station", "sources_n", t="end_us", d=pl.lit(-1, pl.Int64)),
-            ]
-        ).group_by("station", "sources_n", "t").agg(pl.col("d").sum()).sort("station", "t")
+        marks = (
+            pl.concat(
+                [
+                    many.select("station", "sources_n", t="start_us", d=pl.lit(1, pl.Int64)),
+                    many.select("station", "sources_n", t="end_us", d=pl.lit(-1, pl.Int64)),
+                ]
+            )
+            .group_by("station", "sources_n", "t")
+            .agg(pl.col("d").sum())
+            .sort("station", "t")
+        )
         many = marks.with_columns(
             silent_n=pl.col("d").cum_sum().over("station"), end_us=pl.col("t").shift(-1).over("station")
         ).filter((pl.col("silent_n") == pl.col("sources_n")) & pl.col("end_us").is_not_null()).select(
             "station", "end_us", start_us="t", source=pl.lit("all its sources")
         )  # fmt: skip
     both = pl.concat([one.drop("sources_n"), many], how="diagonal") if not many.is_empty() else one.drop("sources_n")
-    both = both.with_columns(nest=pl.lit(None, pl.String), line=pl.lit("no_data"), cause=pl.lit("silent: ") + pl.col("source"))
+    both = both.with_columns(
+        nest=pl.lit(None, pl.String), line=pl.lit("no_data"), cause=pl.lit("silent: ") + pl.col("source")
+    )
     return as_claims(seen.spread(both.drop("source")))
 
 
@@ -74,7 +85,16 @@ def _link_down(seen: Seen) -> pl.DataFrame:
             log_end_line=pl.col("line").shift(-1).over(group),
         )
         .filter(pl.col("state") == "down")
-        .select("source", "station", "end_us", "log_end_file", "log_end_line", start_us="ts", log_file="file", log_line="line")
+        .select(
+            "source",
+            "station",
+            "end_us",
+            "log_end_file",
+            "log_end_line",
+            start_us="ts",
+            log_file="file",
+            log_line="line",
+        )
     )
     # A source that speaks of no station in particular speaks for all that name it.
     reports = pl.DataFrame(
@@ -83,6 +103,9 @@ def _link_down(seen: Seen) -> pl.DataFrame:
         orient="row",
     )
     down = down.join(reports, on="source", how="left").with_columns(
-        station=pl.coalesce("station", "of"), nest=pl.lit(None, pl.String), line=pl.lit("no_data"), cause=pl.lit("link down")
+        station=pl.coalesce("station", "of"),
+        nest=pl.lit(None, pl.String),
+        line=pl.lit("no_data"),
+        cause=pl.lit("link down"),
     )
     return as_claims(seen.spread(down.drop("source", "of")))

@@ -15,7 +15,7 @@ cut_pieces as (
     select
         spans.key                                          as window_key,
         pieces.line                                        as line,
-        coalesce(pieces.blamed, pieces.station)            as station,
+        coalesce(nullif(pieces.blamed, '*'), pieces.station) as station,
         pieces.cause                                       as cause,
         pieces.product                                     as product,
         pieces.unit_us                                     as unit_us,

@@ -122,13 +122,13 @@ def spoon_toml(name: str, copy: int) -> str:
         ("bowl3", "feeder", [], "cellplc"),
         ("hand", "manual", [], "cellplc"),
         ("cam", "inspection", ["bowl1", "bowl2", "bowl3", "hand"], "cellplc"),
-        ("robA", "robot", ["cam"], "robots"),
+        ("robA", "robot", ["cam", "press"], "robots"),
         ("press", "machine", ["robA"], "press"),
-        ("pass", "handover", ["press"], "robots"),
-        ("robB", "robot", ["pass"], "robots"),
+        ("pass", "handover", ["robA"], "robots"),
+        ("robB", "robot", ["pass", "clean", "gauge"], "robots"),
         ("clean", "machine", ["robB"], "robots"),
-        ("gauge", "gauge", ["clean"], "gauge"),
-        ("tray", "carrier", ["gauge"], "cellplc"),
+        ("gauge", "gauge", ["robB"], "gauge"),
+        ("tray", "carrier", ["robB"], "cellplc"),
     ]
     for station, kind, before, log in flow:
         extra = {"press": 'nests = ["1", "2"]\n', "cam": "entry = true  # here a part gets its number\n"}

@@ -31,7 +31,8 @@ def machine_shift(
 ) -> Account:
     """Write the log of a shift and close the machine's account.
 
-    A break, then `stops` (state word -> minutes), then `short_stops` (how many, of how many minutes each, as alarms), then `parts`
+    A break, then `stops` (state word -> minutes), then `short_stops` (how many, of how many minutes each, as alarms),
+    then `parts`
     cycles of `actual_min`, of which the last ones are rejected or sent to rework.
     """
     rows: list[dict[str, object]] = []
@@ -65,10 +66,15 @@ def machine_shift(
         pl.DataFrame(rows, infer_schema_length=None)
         .with_row_index("line", offset=1)
         .with_columns(
-            ts_source=pl.from_epoch("us", "us").dt.replace_time_zone("UTC"), cell=pl.lit("a1"), source=pl.lit("plc"), station=pl.lit("press"),
-            seq=pl.col("line"), file=pl.lit("machine.log"), doubled=pl.lit(False),
+            ts_source=pl.from_epoch("us", "us").dt.replace_time_zone("UTC"),
+            cell=pl.lit("a1"),
+            source=pl.lit("plc"),
+            station=pl.lit("press"),
+            seq=pl.col("line"),
+            file=pl.lit("machine.log"),
+            doubled=pl.lit(False),
         )
-    )  # fmt: skip
+    )
     events = frame.with_columns(
         pl.lit(None, dtype).alias(name) for name, dtype in SCHEMA.items() if name not in frame.columns
     ).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-
 from analytics.account import Window, account
 from tests.logs import DAY, at, book, cell, log, shift
 from tests.reference.values import CHECKS, Check
@@ -15,7 +14,10 @@ def _clock(s: float) -> str:
 
 
 def _line_log(times: list[float], parts: int) -> tuple[str, float]:
-    """Log of a saturated line without buffers: a part leaves when the next station is empty (blocking after service)."""
+    """Log of a saturated line without buffers.
+
+    A part leaves when the next station is empty (blocking after service).
+    """
     n = len(times)
     free = [0.0] * (n + 1)  # when each station's place becomes free
     lines, end = [], 0.0
@@ -27,7 +29,11 @@ def _line_log(times: list[float], parts: int) -> tuple[str, float]:
             leaves = max(done, free[j + 1]) if j + 1 < n else done
             free[j] = leaves
             name = f"s{j + 1}"
-            lines += [(start, f"{name} starts P{k} product=dish"), (done, f"{name} ends P{k}"), (leaves, f"{name} out P{k}")]
+            lines += [
+                (start, f"{name} starts P{k} product=dish"),
+                (done, f"{name} ends P{k}"),
+                (leaves, f"{name} out P{k}"),
+            ]
             end = max(end, leaves)
     return "\n".join(f"{_clock(s)} {text}" for s, text in sorted(lines, key=lambda x: x[0])), end
 
@@ -38,9 +44,13 @@ def test_deterministic_line(tmp_path: Path):
     text, makespan = _line_log(c.times, c.parts)
     model = cell(
         outlet="s3",
-        stations=[{"name": "s1", "kind": "machine"}, {"name": "s2", "kind": "machine", "from": ["s1"]}, {"name": "s3", "kind": "machine", "from": ["s2"]}],
+        stations=[
+            {"name": "s1", "kind": "machine"},
+            {"name": "s2", "kind": "machine", "from": ["s1"]},
+            {"name": "s3", "kind": "machine", "from": ["s2"]},
+        ],
         products=[{"name": "dish", "takt_s": 50, "cycle_s": dict(zip(("s1", "s2", "s3"), c.times, strict=True))}],
-    )  # fmt: skip
+    )
     opened = book(tmp_path, log(text), cell_model=model)
     window = Window(DAY, at("06:00:00"), at("06:00:00") + round(makespan * 1e6))
     rows = [account(opened, "a1", window, station=f"s{n}")[0] for n in (1, 2, 3)]
@@ -48,7 +58,10 @@ def test_deterministic_line(tmp_path: Path):
     assert makespan == want["makespan"]
     assert [r.us("good") / 1e6 for r in rows] == want["working"]
     assert [r.us("blocked") / 1e6 for r in rows] == want["blocked"]
-    idle = [a + b + d for a, b, d in zip(want["starved_before_first"], want["starved_between"], want["idle_after_last"], strict=True)]
+    idle = [
+        a + b + d
+        for a, b, d in zip(want["starved_before_first"], want["starved_between"], want["idle_after_last"], strict=True)
+    ]
     assert [r.us("starved") / 1e6 for r in rows] == idle
     assert all(r.difference_us == 0 for r in rows)
 
@@ -90,5 +103,3 @@ def test_takt_of_the_bracket_plant():
     available_s = int((busy["end_us"] - busy["start_us"]).sum()) / 1e6
     assert c.agrees("available_s", available_s)
     assert c.agrees("takt_s", available_s / c.demand_per_shift)
-
-

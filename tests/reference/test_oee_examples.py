@@ -14,9 +14,15 @@ def test_wikipedia_shift(tmp_path):
     c = Check("oee_wikipedia_shift")
     run_min = c.shift_min - c.break_min - c.unscheduled_down_min
     a = machine_shift(
-        tmp_path, shift_min=c.shift_min, break_min=c.break_min, stops={"stopped": c.unscheduled_down_min},
-        ideal_min=c.ideal_min_per_unit, actual_min=run_min / c.total_units, parts=c.total_units, rejects=c.defective_units,
-    )  # fmt: skip
+        tmp_path,
+        shift_min=c.shift_min,
+        break_min=c.break_min,
+        stops={"stopped": c.unscheduled_down_min},
+        ideal_min=c.ideal_min_per_unit,
+        actual_min=run_min / c.total_units,
+        parts=c.total_units,
+        rejects=c.defective_units,
+    )
     assert c.agrees("loading_min", a.planned_busy_us / 60e6)
     assert c.agrees("operating_min", a.planned_busy_us / 60e6 - minutes(a, "breakdown"))
     assert c.agrees("good_units", a.parts.good)
@@ -32,9 +38,13 @@ def test_tpm_textbook_day(tmp_path):
     c = Check("oee_tpm_textbook_day")
     run_min = c.planned_availability_min - c.unplanned_stop_min - c.changeover_min
     a = machine_shift(
-        tmp_path, shift_min=c.planned_availability_min, stops={"stopped": c.unplanned_stop_min, "setup": c.changeover_min},
-        ideal_min=c.standard_cycle_min, actual_min=run_min / c.completed_cycles, parts=c.completed_cycles,
-    )  # fmt: skip
+        tmp_path,
+        shift_min=c.planned_availability_min,
+        stops={"stopped": c.unplanned_stop_min, "setup": c.changeover_min},
+        ideal_min=c.standard_cycle_min,
+        actual_min=run_min / c.completed_cycles,
+        parts=c.completed_cycles,
+    )
     assert c.agrees("downtime_min", minutes(a, "breakdown", "changeover"))
     assert c.agrees("availability", kpi(a, "availability"))
     assert c.agrees("performance", kpi(a, "effectiveness"))
@@ -45,9 +55,15 @@ def test_nakajima_six_losses(tmp_path):
     c = Check("oee_nakajima")
     idle = c.loading_min - c.downtime_min - c.output_units * c.actual_min
     a = machine_shift(
-        tmp_path, shift_min=c.loading_min, stops={"stopped": c.downtime_min}, short_stops=(160, idle / 160 - 1e-6 / 60),
-        ideal_min=c.ideal_min, actual_min=c.actual_min, parts=c.output_units, rejects=round(c.output_units * (1 - c.quality_rate)),
-    )  # fmt: skip
+        tmp_path,
+        shift_min=c.loading_min,
+        stops={"stopped": c.downtime_min},
+        short_stops=(160, idle / 160 - 1e-6 / 60),
+        ideal_min=c.ideal_min,
+        actual_min=c.actual_min,
+        parts=c.output_units,
+        rejects=round(c.output_units * (1 - c.quality_rate)),
+    )
     assert minutes(a, "micro_stop", "unexplained", "starved") == pytest.approx(80, abs=1e-4)
     assert c.agrees("speed_loss_min", minutes(a, "slow_cycle"))
     assert kpi(a, "availability") == pytest.approx(CHECKS[c.name]["expected"]["availability"], abs=1e-6)
@@ -57,15 +73,21 @@ def test_nakajima_six_losses(tmp_path):
 
 @pytest.mark.parametrize("name", ["oee_valuable_time_80h", "oee_valuable_time_150h"])
 def test_slack_valuable_operating_time(name):
-    """Slack, Chambers & Johnston, Operations Management: idling lowers performance there, speed the time left after it."""
+    """Slack, Chambers & Johnston, Operations Management.
+
+    Idling lowers performance there, speed the time left after it.
+    """
     c = Check(name)
     hour = 3_600_000_000
     running = c.loading_h - c.changeover_h - c.breakdown_h - c.idle_h
     e = Elements(
-        pbt=c.loading_h * hour, aust=c.changeover_h * hour, adet=(c.breakdown_h + c.idle_h) * hour,
+        pbt=c.loading_h * hour,
+        aust=c.changeover_h * hour,
+        adet=(c.breakdown_h + c.idle_h) * hour,
         tpm_down=(c.changeover_h + c.breakdown_h) * hour,
-        ideal=running * c.relative_speed * hour, ideal_good=running * c.relative_speed * (1 - c.defect_share) * hour,
-    )  # fmt: skip
+        ideal=running * c.relative_speed * hour,
+        ideal_good=running * c.relative_speed * (1 - c.defect_share) * hour,
+    )
     got = {k.name: v for k, v in figures(e, "tpm")}
     assert c.agrees("availability", got["availability"])
     assert c.agrees("performance", got["effectiveness"])
@@ -78,7 +100,10 @@ def test_rate_form_equals_product_form():
     c = Check("oee_rate_form_identity")
     good = c.units_processed - c.defective_units
     e = Elements(
-        pbt=c.total_h, tpm_down=c.down_h, ideal=c.units_processed / c.ideal_units_per_h, ideal_good=good / c.ideal_units_per_h
+        pbt=c.total_h,
+        tpm_down=c.down_h,
+        ideal=c.units_processed / c.ideal_units_per_h,
+        ideal_good=good / c.ideal_units_per_h,
     )
     got = {k.name: v for k, v in figures(e, "tpm")}
     assert c.agrees("oee", got["oee"])
@@ -114,11 +139,19 @@ def test_iso22400_station_day(tmp_path):
     for key, us in (("PBT", e.pbt), ("AUBT", e.aubt), ("AUPT", e.aupt), ("APT", e.apt)):
         assert us / 60e6 == pytest.approx(CHECKS[c.name]["expected"][key], abs=1e-6), key
     names = {
-        "oee_index": "oee", "nee_index": "nee", "oee_from_good_quantity": "oee", "quality_ratio": "quality_ratio",
-        "availability": "availability", "effectiveness": "effectiveness", "allocation_efficiency": "allocation_efficiency",
-        "utilization_efficiency": "utilization_efficiency", "technical_efficiency": "technical_efficiency",
-        "setup_ratio": "setup_ratio", "scrap_ratio": "scrap_ratio", "rework_ratio": "rework_ratio",
-    }  # fmt: skip
+        "oee_index": "oee",
+        "nee_index": "nee",
+        "oee_from_good_quantity": "oee",
+        "quality_ratio": "quality_ratio",
+        "availability": "availability",
+        "effectiveness": "effectiveness",
+        "allocation_efficiency": "allocation_efficiency",
+        "utilization_efficiency": "utilization_efficiency",
+        "technical_efficiency": "technical_efficiency",
+        "setup_ratio": "setup_ratio",
+        "scrap_ratio": "scrap_ratio",
+        "rework_ratio": "rework_ratio",
+    }
     for theirs, ours in names.items():
         assert c.agrees(theirs, kpi(a, ours)), theirs
     assert c.agrees("quality_ratio", kpi(a, "quality_ratio_by_count"))
@@ -150,7 +183,12 @@ def test_fault_that_runs_into_a_break_is_counted_once(tmp_path):
         {hands[0]} press state stopped
         {hands[1]} press state running
     """)
-    early = {"name": "early", "start": "06:00", "end": "14:00", "breaks": [{"start": hands[2][:5], "end": hands[3][:5]}]}
+    early = {
+        "name": "early",
+        "start": "06:00",
+        "end": "14:00",
+        "breaks": [{"start": hands[2][:5], "end": hands[3][:5]}],
+    }
     model = cell(outlet="press", stations=[{"name": "press", "kind": "machine"}],
                  products=[{"name": "dish", "takt_s": 10, "cycle_s": {"press": 10}}])  # fmt: skip
     window = Window(DAY, start, start + c.shift[1] * 60_000_000)
@@ -179,7 +217,9 @@ def test_units_are_combined_by_sums_never_by_the_mean_of_ratios():
 def test_teep_and_e79_relate_good_work_to_the_calendar():
     """SEMI E79 (from memory): its OEE is theoretical time of effective units / total time; TEEP = loading x OEE."""
     c, t = Check("semi_e10_e79_week"), Check("teep_identity")
-    week = Elements(pbt=c.PRD, ideal=c.units * c.ideal_h_per_unit, ideal_good=c.effective_units * c.ideal_h_per_unit, calendar=168)
+    week = Elements(
+        pbt=c.PRD, ideal=c.units * c.ideal_h_per_unit, ideal_good=c.effective_units * c.ideal_h_per_unit, calendar=168
+    )
     assert c.agrees("oee_from_theoretical_time", {k.name: v for k, v in figures(week, "iso22400")}["teep"])
     assert c.agrees("quality_efficiency", {k.name: v for k, v in figures(week, "iso22400")}["quality_ratio"])
     own = Elements(pbt=t.planned_h, ideal_good=t.oee * t.planned_h, calendar=t.calendar_h)
@@ -187,10 +227,19 @@ def test_teep_and_e79_relate_good_work_to_the_calendar():
 
 
 def test_yield_measures():
-    """Common practice (Harry & Schroeder 2000): rework that passes later raises the quality ratio, not first pass yield."""
+    """Common practice (Harry & Schroeder 2000).
+
+    Rework that passes later raises the quality ratio, not first pass yield.
+    """
     c = Check("yield_measures")
     e = Elements(
-        pbt=1, pq=c.started, gq=c.good_first, sq=c.scrap, rq=c.good_after_rework + c.scrap_after_rework, gp=c.good_first, ip=c.started
+        pbt=1,
+        pq=c.started,
+        gq=c.good_first,
+        sq=c.scrap,
+        rq=c.good_after_rework + c.scrap_after_rework,
+        gp=c.good_first,
+        ip=c.started,
     )
     got = {k.name: v for k, v in figures(e, "iso22400")}
     assert c.agrees("first_pass_yield", got["first_pass_yield"])
