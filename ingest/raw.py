@@ -6,6 +6,7 @@ import codecs
 import gzip
 import hashlib
 import io
+import re
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,6 +22,8 @@ from ingest.errors import InputError
 BLOCK_BYTES: Final = 8 << 20
 LONGEST_LINE: Final = 8 << 20
 SHOWN_CHARS: Final = 300  # of a quarantined line
+
+_CONTROL: Final = re.compile(rb"[\x01-\x08\x0e-\x19\x1c-\x1f]")  # no text holds these
 
 BAD_SCHEMA: Final = pl.Schema({"line": pl.Int64(), "reason": pl.String(), "text": pl.String()})
 
@@ -116,9 +119,11 @@ class RawFile:
     def _text(self, hashed: _Hashed) -> Iterator[bytes]:
         """Yield pieces of UTF-8 text, without byte-order mark, with line feeds only."""
         stream: BinaryIO = cast(BinaryIO, hashed)
-        if self.path.suffix == ".gz":
+        with self.path.open("rb") as file:
+            magic = file.read(4)
+        if magic.startswith(b"\x1f\x8b"):
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
-        elif self.path.suffix in (".zst", ".zstd"):
+        elif magic == zstandard.FRAME_HEADER:
             reader = zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True, closefd=False)
             stream = cast(BinaryIO, reader)
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
@@ -143,16 +148,21 @@ class RawFile:
                 return
 
     def _refuse_binary(self, head: bytes) -> None:
+        """Raise InputError for what is no text. NUL bytes alone may be the trace of a power cut."""
         head = head[:4096]
         if head.startswith(b"SQLite format 3\0"):
-            raise InputError(
-                "This is an SQLite file, not text.", where=self.shown, fix='Set format = "sqlite" in the source.'
-            )
-        if b"\0" in head and self.encoding != "utf-16":
+            fix = 'Set format = "sqlite" in the source.'
+            raise InputError("This is an SQLite file, not text.", where=self.shown, fix=fix)
+        if self.encoding == "utf-16":
+            return
+        halves = [head[n::2].count(0) / max(len(head[n::2]), 1) for n in (0, 1)]
+        if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or min(halves) < 0.1 < 0.4 < max(halves):
+            fix = 'It looks like UTF-16: set encoding = "utf-16" in the source.'
+        elif _CONTROL.search(head) or (head and not head.strip(b"\0")):
             fix = "Leave it out of `files` in the source."
-            if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-                fix = 'It begins like UTF-16: set encoding = "utf-16" in the source.'
-            raise InputError("This is a binary file, not text.", where=self.shown, found=repr(head[:16]), fix=fix)
+        else:
+            return
+        raise InputError("This is a binary file, not text.", where=self.shown, found=repr(head[:16]), fix=fix)
 
     def _cut(self, pieces: Iterator[bytes]) -> Iterator[Block]:
         """Cut pieces of text into blocks of whole lines."""

@@ -24,7 +24,7 @@ def groups_of(pattern: str) -> list[str]:
     try:
         fields = pl.Series([""]).str.extract_groups(pattern).struct.fields
     except pl.exceptions.ComputeError as err:
-        raise ValueError(" ".join(str(err).split()).removeprefix("regex error: ")) from err
+        raise ValueError(str(err).rpartition("error: ")[2].strip()) from err
     return [name for name in fields if not name.isdigit()]
 
 

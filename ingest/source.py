@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from ingest import formats
 from ingest.errors import ConfigError, InputError, Problem
 from ingest.template import Hole, Template
-from ingest.toml_file import TomlFile, check_model, read_toml
+from ingest.toml_file import TomlFile, check_model, read_toml, repaired
 
 Encoding = Literal["utf-8", "cp1252", "latin-1", "utf-16"]
 Op = Literal["in", "not_in", "matches", "present", "above", "below", "at_least", "at_most"]
@@ -150,6 +150,18 @@ class Source:
         return formats.BY_NAME[self.format]
 
 
+_LINK: dict[str, Any] = {"emit": [{"kind": "link"}]}
+_STAND_INS: Mapping[str, Any] = {  # for what is missing or wrong, so that the rest can be checked, too
+    "cell": "c",
+    "format": "json_lines",
+    "files": ["x"],
+    "time": {"formats": ["iso8601"]},
+    "formats": ["iso8601"],
+    "rules": [_LINK],
+    **_LINK,
+}
+
+
 def load_source(path: Path, name: str | None = None) -> Source:
     """Read and check one source file.
 
@@ -158,7 +170,7 @@ def load_source(path: Path, name: str | None = None) -> Source:
     from ingest.source_check import build_source  # here, because it needs the classes above
 
     file = read_toml(path, name or f"sources/{path.name}")
-    tables = check_model(file, SourceTables, file.data)
+    tables = check_model(file, SourceTables, file.data) or repaired(SourceTables, file.data, _STAND_INS)
     source = build_source(path.stem, file, tables) if tables else None
     file.raise_problems()
     assert source is not None

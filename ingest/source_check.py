@@ -91,7 +91,11 @@ class _Check:
             near = suggest(table.zone, [*available_timezones(), "plant"])
             allowed = '"plant", "UTC" or an IANA name such as "Europe/Berlin"'
             self.file.problem((*at, "zone"), "no such time zone", found=table.zone, allowed=allowed, fix=near)
+        everywhere = self.fields
+        if self.tables.format == "text":
+            self.fields = None  # it is looked for in each pattern
         field = self.field_template(table.field, (*at, "field"), ())
+        self.fields = everywhere
         self._time_in_every_pattern(field)
         return TimeRule(field, tuple(table.formats), table.zone)
 
@@ -106,13 +110,13 @@ class _Check:
         for key, pattern in patterns.items():
             groups = groups_of(str(pattern))
             for hole in time.holes:
-                if hole.field not in groups and hole.field in self.fields and key not in left_out:
+                if hole.field not in groups and key not in left_out:
                     self.file.problem(
                         ("read", "patterns", key),
                         f"the pattern has no group '{hole.field}', and without it its lines have no time",
                         found=", ".join(groups) or "no named group",
-                        fix=f"write (?P<{hole.field}>…) around the time, or leave such lines out: "
-                        f'[[skip]], when = {{ pattern = "{key}" }}',
+                        fix=f"write (?P<{hole.field}>…) around the time, name its group in [time] field, or leave such "
+                        f'lines out: [[skip]], when = {{ pattern = "{key}" }}',
                     )
 
     def of_pattern(self, when: Mapping[str, Any]) -> list[str] | None:
@@ -148,8 +152,11 @@ class _Check:
         if hole.field not in own:
             if self.fields is not None and hole.field not in self.fields:
                 known = [*dict.fromkeys([*own, *self.fields])]
-                near = suggest(hole.field, known)
-                self.file.problem(at, f"there is no field '{hole.field}'", allowed=", ".join(known), fix=near)
+                message, near = f"there is no field '{hole.field}'", suggest(hole.field, known)
+                if self.fields != self.everywhere and hole.field in (self.everywhere or ()):
+                    message = f"the pattern that the rule names has no group '{hole.field}'"
+                    near = f"write (?P<{hole.field}>…) in that pattern"
+                self.file.problem(at, message, allowed=", ".join(known), fix=near)
             self.used.add(hole.field)
         if hole.words is not None and hole.words not in self.tables.words:
             near = suggest(hole.words, self.tables.words)

@@ -67,7 +67,7 @@ def check_format(text: str) -> str | None:
     missing = [t for t in needed if t not in text.replace("%b", "%m").replace("%I", "%H")]
     if "%y" not in text.replace("%Y", "%y"):
         missing.append("%Y")
-    return f"{', '.join(missing)} is missing; a time needs its date, hour and minute" if missing else None
+    return f"a time needs its date, hour and minute; here is no {', '.join(missing)}" if missing else None
 
 
 def parse_times(words: pl.Series, formats: Sequence[str], zone: str) -> Times:

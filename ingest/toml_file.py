@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar, get_args
@@ -136,6 +137,32 @@ def check_model(toml_file: TomlFile, model: type[M], data: object, at: Loc = ())
         return None
 
 
+def repaired(model: type[M], data: object, stand_ins: Mapping[str, Any]) -> M | None:
+    """Return the model of wrong data as far as it can be made: unknown keys are left out, and stand-ins (by key) take
+    the place of what is missing or wrong. So what follows can look for more problems in the rest. None: beyond repair.
+    """
+    data = copy.deepcopy(data)
+    for _ in range(2):
+        try:
+            return model.model_validate(data)
+        except ValidationError as err:
+            for error in err.errors():
+                _mend(data, tuple(error["loc"]), error["type"], stand_ins)
+    return None
+
+
+def _mend(data: Any, loc: Loc, kind: str, stand_ins: Mapping[str, Any]) -> None:
+    for step in loc[:-1]:
+        try:
+            data = data[step]
+        except (KeyError, IndexError, TypeError):
+            return
+    if loc and isinstance(data, dict):
+        data.pop(loc[-1], None)
+        if kind != "extra_forbidden" and loc[-1] in stand_ins:
+            data[loc[-1]] = stand_ins[str(loc[-1])]
+
+
 def _note(toml_file: TomlFile, model: type[BaseModel], error: Any, at: Loc) -> None:
     loc: Loc = tuple(error["loc"])
     kind, found = error["type"], error["input"]
@@ -151,7 +178,10 @@ def _note(toml_file: TomlFile, model: type[BaseModel], error: Any, at: Loc) -> N
         toml_file.problem(at + loc, "this word is not known", found=found, allowed=", ".join(words), fix=near)
     else:
         message = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input ").replace("should be", "must be")
-        toml_file.problem(at + loc, message, found=found, fix=_describe(model, loc))
+        if loc:
+            toml_file.problem(at + loc, message, found=found, fix=_describe(model, loc))
+        else:  # of the table as a whole
+            toml_file.problem(at, message)
 
 
 def _model_at(model: type[BaseModel], loc: Loc) -> type[BaseModel] | None:

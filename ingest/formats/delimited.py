@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 import polars as pl
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from ingest.errors import InputError, suggest
 from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, set_aside
@@ -65,6 +65,12 @@ class Options(BaseModel):
     comment: str = Field("", description="lines that begin with this are left out")
     skip_first: int = Field(0, description="so many lines at the beginning of each file are left out", ge=0)
 
+    @model_validator(mode="after")
+    def _named(self) -> Options:
+        if not self.columns and not self.header:
+            raise ValueError('the columns need names: write columns = ["time", "…"], or header = true')
+        return self
+
     @field_validator("delimiter", "quote")
     @classmethod
     def _one_byte(cls, value: str) -> str:
@@ -101,11 +107,6 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
                     where=f"{shown}:{first}", found=", ".join(named),
                     fix=suggest(field, named) or "Name the columns in [read] columns, or correct the source's rules.",
                 )  # fmt: skip
-    elif not columns:
-        raise InputError(
-            "The source says neither how the columns are named nor that a header does.", where=shown,
-            fix='Write columns = ["time", "…"] or header = true under [read].',
-        )  # fmt: skip
     inner = [f"{n}" for n in range(len(columns))]
     wanted = {f: inner[columns.index(f)] for f in fields}
 
@@ -113,16 +114,20 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
     types = strings | {wanted[f]: dtype for f, dtype in typed.items() if f in wanted}
 
     def read(data: bytes, quote: str | None, schema: dict[str, pl.DataType]) -> pl.DataFrame:
-        table = pl.read_csv(
-            data, has_header=False, separator=options.delimiter, quote_char=quote, schema=schema,
-            columns=sorted(int(c) for c in set(wanted.values())), decimal_comma=options.delimiter != ",",
-        )  # fmt: skip
+        table = pl.read_csv(  # all columns: a choice of columns would hide that a line has too many
+            data,
+            has_header=False,
+            separator=options.delimiter,
+            quote_char=quote,
+            schema=schema,
+            decimal_comma=options.delimiter != ",",
+        )
         return table.select(pl.col(name).alias(field) for field, name in wanted.items())
 
     def read_typed(data: bytes, quote: str | None) -> pl.DataFrame:
         try:
             return read(data, quote, types)
-        except pl.exceptions.ComputeError:  # something is no number: read words, the mapping says which
+        except pl.exceptions.PolarsError:  # something is no number: read words, the mapping says which
             return read(data, quote, strings)
 
     def parse(block: Block) -> Records:
@@ -136,7 +141,7 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
             try:
                 table = read_typed(block.data, None)
                 return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
-            except pl.exceptions.ComputeError:
+            except pl.exceptions.PolarsError:
                 pass  # a line has too many fields, and another too few
         lines, set_apart = set_aside(block.as_lines(), options.model_copy(update={"skip_first": first}))
         good, bad = _sort_out(lines, options, len(columns))
