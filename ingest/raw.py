@@ -81,6 +81,35 @@ class _Hashed(io.RawIOBase):
         """Stay open: the decompressors close what they read from, and what follows their stream is hashed, too."""
 
 
+class _Zstd:
+    """Reads zstd frames one after the other; a frame that is cut off is an error, as it is with gzip."""
+
+    def __init__(self, source: _Hashed) -> None:
+        self.source = source
+        self.frame = zstandard.ZstdDecompressor().decompressobj()
+        self.started = False
+        self.ready = bytearray()
+
+    def read(self, size: int) -> bytes:
+        """Return up to `size` bytes, fewer only at the end. Raises EOFError when the last frame has no end."""
+        while len(self.ready) < size:
+            data = self.source.read(1 << 16)
+            if not data:
+                if self.started:
+                    raise EOFError("the last frame has no end")
+                break
+            while data:
+                self.ready += self.frame.decompress(data)
+                self.started = not self.frame.eof
+                data = b""
+                if self.frame.eof:
+                    data = self.frame.unused_data
+                    self.frame = zstandard.ZstdDecompressor().decompressobj()
+        piece = bytes(self.ready[:size])
+        del self.ready[:size]
+        return piece
+
+
 class RawFile:
     """One log file, read once from front to back in blocks; `digest` is known when the last block was taken."""
 
@@ -124,8 +153,7 @@ class RawFile:
         if magic.startswith(b"\x1f\x8b"):
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
         elif magic == zstandard.FRAME_HEADER:
-            reader = zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True, closefd=False)
-            stream = cast(BinaryIO, reader)
+            stream = cast(BinaryIO, _Zstd(hashed))
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
         first, held = True, b""
         while True:
