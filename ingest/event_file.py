@@ -22,7 +22,7 @@ def write_events(runs: Sequence[pl.DataFrame], path: Path) -> None:
     Written by pyarrow, which lets us choose the encoding per column: quicker, smaller, and quicker to read.
     """
     tables = [run.select(SCHEMA.names()).to_arrow() for run in runs]
-    dictionary = [name for name in SCHEMA.names() if isinstance(runs[0].schema[name], pl.Enum)]
+    dictionary = [name for name, dtype in runs[0].schema.items() if isinstance(dtype, pl.Enum)]
     with pq.ParquetWriter(
         path,
         tables[0].schema,

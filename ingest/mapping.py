@@ -77,6 +77,13 @@ class Mapping:
         self.dtypes = {name: self._dtype(name) for name in WORDS}
         self.checks: list[Check] = checks_of(self)
         self.kept = self._kept()
+        # Expressions are made once: a batch is quick enough for their making to count.
+        self._pick_rule = self._pick()
+        self._wrong = reduce(or_, (check.wrong for check in self.checks)).fill_null(False)
+        self._word_codes = [
+            _codes(pl.col(column), source.words[words]).alias(f"{column}\x00{words}") for column, words in self.lookups
+        ]
+        self._columns = self._event_columns()
         self.typed = self._typed()
 
     # ---- what the rules use
@@ -142,7 +149,7 @@ class Mapping:
 
     def apply(self, records: Records, context: Context) -> Mapped:
         """Map one batch of records; see Mapped. Lines that cannot be mapped are set aside whole, with their reason."""
-        frame = records.frame.with_columns(self._pick().alias(PICK))
+        frame = records.frame.with_columns(self._pick_rule.alias(PICK))
         if self.groups:
             frame = frame.with_columns(
                 pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}")
@@ -156,7 +163,7 @@ class Mapping:
             skipped, frame = skipped + frame.height - kept.height, kept
         frame = self._derive(frame, context)
         bad = records.bad
-        wrong = frame.select(reduce(or_, (c.wrong for c in self.checks)).fill_null(False)).to_series()
+        wrong = frame.select(self._wrong).to_series()
         if wrong.any():
             reason = first_reason([(c.wrong, c.reason) for c in self.checks]).alias("reason")
             found = frame.filter(wrong).select("line", reason)
@@ -185,10 +192,7 @@ class Mapping:
 
     def _derive(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
         """Add the columns that several events share: codes of words, times, numbers."""
-        frame = frame.with_columns(
-            _codes(pl.col(column), self.source.words[words]).alias(f"{column}\x00{words}")
-            for column, words in self.lookups
-        )
+        frame = frame.with_columns(self._word_codes)
         zone = context.zone if self.source.time.zone == "plant" else self.source.time.zone
         added: list[pl.Series] = []
         for n, template in enumerate(self.times):
@@ -236,24 +240,29 @@ class Mapping:
 
     def _events(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
         """Return the events of the rows of _repeated."""
+        file = pl.lit(context.file, pl.Enum([context.file])).alias("file")
+        events = frame.select([*self._columns, file])
+        if any("operator" in e.columns for _, e in self.emits):
+            events = events.with_columns(context.operators(events["operator"]))
+        return events
+
+    def _event_columns(self) -> list[pl.Expr]:
+        """Return all columns of the event table but `file`, as expressions over the rows of _repeated."""
         at = {n: self.times.index(e.time or self.source.time.template) for n, (_, e) in enumerate(self.emits)}
         ts = choose({n: (k, pl.col(f"\x00ts{k}")) for n, k in at.items()}, {}, UTC)
         if any(e.earlier is not None for _, e in self.emits):
             seconds = self._number_column([e.earlier for _, e in self.emits]).fill_null(0)
             ts = ts - (seconds * 1_000_000).round().cast(pl.Int64).cast(pl.Duration("us"))
-        columns = {name: self._word_column(name) for name in WORDS} | {
+        columns = {
             "ts_source": ts.cast(UTC),
             "doubled": choose({n: (k, pl.col(f"\x00doubled{k}")) for n, k in at.items()}, {}, pl.Boolean()),
             "source": pl.lit(self.source.name, pl.Enum([self.source.name])),
+            **{name: self._word_column(name) for name in WORDS},
             "value": self._number_column([e.value for _, e in self.emits]),
             "seq": self._sequence(),
-            "file": pl.lit(context.file, pl.Enum([context.file])),
             "line": pl.col("line"),
         }
-        events = frame.select(columns[name].alias(name) for name in SCHEMA)
-        if any("operator" in e.columns for _, e in self.emits):
-            events = events.with_columns(context.operators(events["operator"]))
-        return events
+        return [column.alias(name) for name, column in columns.items()]
 
     def _word_column(self, name: str) -> pl.Expr:
         dtype = self.dtypes[name]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -105,20 +106,18 @@ def localise(wall: pl.Series, zone: str) -> Times:
     return Times(first.dt.convert_time_zone("UTC"), doubled, first.is_null() & wall.is_not_null())
 
 
-def _constant_offset(wall: pl.Series, zone: str) -> pl.Expr | object | None:
-    """Return the zone's offset when it is the same from the first to the last hour, the usual case and a quick one."""
+def _constant_offset(wall: pl.Series, zone: str) -> timedelta | None:
+    """Return the zone's offset when it is the same from the day before the first to the day after the last time: the
+    usual case, and a quick one.
+    """
     first, last = wall.min(), wall.max()
-    if not isinstance(first, datetime) or not isinstance(last, datetime) or (last - first).days > 100:
+    if not isinstance(first, datetime) or not isinstance(last, datetime) or not 0 <= (last - first).days <= 100:
         return None
-    hours = pl.datetime_range(
-        first.replace(minute=0, second=0, microsecond=0), last, "30m", time_unit="us", eager=True
-    ).extend(pl.Series([last], dtype=NAIVE))
-    early = hours.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
-    late = hours.dt.replace_time_zone(zone, ambiguous="latest", non_existent="null")
-    if early.null_count() or (early != late).any():
+    if not 1 < first.year <= last.year < 9999:
         return None
-    offsets = (hours.dt.replace_time_zone("UTC") - early.dt.convert_time_zone("UTC")).unique()
-    return offsets[0] if len(offsets) == 1 else None
+    place, days = ZoneInfo(zone), (last - first).days + 3
+    offsets = {(first + timedelta(days=n)).replace(tzinfo=place).utcoffset() for n in range(-1, days)}
+    return offsets.pop() if len(offsets) == 1 else None
 
 
 def _no(n: int) -> pl.Series:
