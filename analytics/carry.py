@@ -10,14 +10,17 @@ MARGIN_US = 2 * 3_600_000_000
 """How far beyond a day's edges its events are read. Cycles and fates that reach further count as open."""
 
 
+RECENT = 60
+"""So many parts fed last come along, so that those still inside can be counted from the start of their run."""
+
+
 def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) -> pl.DataFrame:
     """Select the events before `cut_us` that the time after it cannot be understood without.
 
     Takes    prepared events (the carry from before included) and the fates of their parts.
     Returns  their `no`: the last record of every source, lane, state, mode, link, counter and planned stop; open
              alarms; the last orders; first and last record of every part still inside, verdicts `rework` among them;
-             the
-             part fed last; placed members of sets that are not complete.
+             the parts fed last; placed members of sets that are not complete.
     """
     past = events.filter(pl.col("ts") < cut_us)
     last_of = (
@@ -44,13 +47,14 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
         & (pl.col("done_us").is_null() | (pl.col("done_us") >= cut_us))
         & (pl.col("last_us") + lost >= cut_us)
     ).select("part")
+    recent = fates.filter(pl.col("fed_us") < cut_us).sort("fed_us").tail(RECENT).select("part", ts="fed_us")
     of_inside = past.join(inside, on="part", how="semi")
     keep += [
         of_inside.group_by("part").agg(pl.col("no").first()).select("no"),
         of_inside.group_by("part").agg(pl.col("no").last()).select("no"),
         of_inside.filter(pl.col("result") == "rework").select("no"),
         of_inside.filter(pl.col("product").is_not_null()).group_by("part").agg(pl.col("no").first()).select("no"),
-        past.filter(pl.col("part").is_not_null() & pl.col("station").is_in(cell.entries())).select(pl.col("no").last()),
+        past.join(recent, on=["part", "ts"], how="semi").select("no"),
     ]
     if cell.sets:
         size = {s.name: sum(s.members.values()) for s in cell.sets}
@@ -64,4 +68,11 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
             .filter((pl.col("len") < most) & (pl.col("ts") + lost >= cut_us))
         )
         keep.append(placed.join(open_sets, on="set", how="semi").select("no"))
-    return pl.concat(keep).unique().sort("no")
+    kept = pl.concat(keep).unique()
+    # A part that is spoken of must not look as if it were still inside: its way out comes along.
+    spoken_of = past.join(kept, on="no", how="semi").select("part").drop_nulls().unique()
+    out = ((pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet)) | pl.col("result").is_in(
+        ["reject", "removed"]
+    )
+    ways_out = past.filter(out.fill_null(False)).join(spoken_of, on="part", how="semi").select("no")
+    return pl.concat([kept, ways_out]).unique().sort("no")

@@ -28,7 +28,7 @@ from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "5"
+VERSION = "8"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -66,7 +66,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     begin, end = day.start_us - MARGIN_US, day.end_us + MARGIN_US
     recorded = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
     events = join_through_time(recorded)
-    fate = mark_start_up(fates(events, cell), events, cell)
+    fate = mark_start_up(fates(events, cell), events, cell, is_first=day.carried.is_empty())
     cycle = cycles(events, cell, fate).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
     tiles = intervals(Seen(cell, events, cycle, begin, end))
     orders = _orders(events, end)

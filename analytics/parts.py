@@ -129,11 +129,12 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     )
 
 
-def mark_start_up(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+def mark_start_up(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, is_first: bool) -> pl.DataFrame:
     """Mark the first `start_up_parts` fed after a start.
 
-    A start is a change of product family, a return of the cell to automatic mode, or the first part after standing for
-    `restart_after_s`. Returns fates with start_up (bool).
+    A start is a change of product family, or a return of the cell to automatic mode; where no modes are logged, the
+    first part after standing for `restart_after_s`. `is_first`: nothing was recorded before, so the first part, too.
+    Returns  fates with start_up (bool).
     """
     if fates_.is_empty():
         return fates_.with_columns(start_up=pl.lit(False))
@@ -144,15 +145,15 @@ def mark_start_up(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell) -> pl.
     fed = pl.col("fed_us")
     starts = (
         (family != family.shift(1))
-        | (fed - fed.shift(1) > round(cell.restart_after_s * 1e6))
+        | (pl.lit(mode.is_empty()) & (fed - fed.shift(1) > round(cell.restart_after_s * 1e6)))
         | pl.col("restart").ne_missing(pl.col("restart").shift(1))
     )
     return (
         fates_.with_row_index("row")
         .sort("fed_us", "part")
         .join_asof(restarts, left_on="fed_us", right_on="restart", strategy="backward")
-        .with_columns(run=starts.fill_null(True).cast(pl.Int64).cum_sum())
-        .with_columns(start_up=pl.int_range(pl.len()).over("run") < cell.start_up_parts)
+        .with_columns(run=starts.fill_null(is_first).cast(pl.Int64).cum_sum())
+        .with_columns(start_up=(pl.col("run") > 0) & (pl.int_range(pl.len()).over("run") < cell.start_up_parts))
         .sort("row")
         .drop("row", "run", "restart")
     )

@@ -44,10 +44,12 @@ def shift_spans(plant: PlantFile, cell: str, first: date, last: date) -> list[Sh
 
 
 def _on(plant: PlantFile, cell: str, shift: Shift, day: date) -> ShiftSpan | None:
-    runs = DAYS[day.weekday()] in shift.days and (shift.cells is None or cell in shift.cells)
+    of_cell = shift.cells is None or cell in shift.cells
+    runs = of_cell and DAYS[day.weekday()] in shift.days
     start, end, breaks = shift.start, shift.end, shift.breaks
     for odd in plant.exceptions:
-        if odd.date == day and odd.shift == shift.name and (odd.cells is None or cell in odd.cells):
+        applies = of_cell if odd.cells is None else cell in odd.cells
+        if applies and odd.date == day and odd.shift == shift.name:
             runs = not odd.off
             start, end = odd.start or start, odd.end or end
             breaks = breaks if odd.breaks is None else odd.breaks
