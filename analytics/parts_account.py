@@ -55,7 +55,8 @@ def cell_parts(moved: pl.DataFrame) -> PartsAccount:
     """Close the parts account of a cell from counted moves (see sql/parts_account.sql; one key only)."""
     names = moved["product"].unique().sort(nulls_last=True).to_list()
     each = [(name, _close(moved.filter(pl.col("product").eq_missing(pl.lit(name))))) for name in names]
-    return _close(moved, each if len(each) > 1 else [])
+    there = [(name, account) for name, account in each if account != PartsAccount()]
+    return _close(moved, there if len(there) > 1 else [])
 
 
 def _close(moved: pl.DataFrame, products: list[tuple[str | None, PartsAccount]] | None = None) -> PartsAccount:

@@ -1,63 +1,67 @@
--- One row per minute of the window: planned and good parts so far, and parts lost so far to each line of the cell's account.
+-- One row per minute of the window and line: parts so far on each line of the cell's account.
 with
 
 minutes as (
-    select unnest(generate_series($from_us::bigint, $to_us::bigint, $step_us::bigint)) as until_us
-),
-
-busy as (
-    select * from plan
-    where plan = 'busy' and lane = '*'
+    select
+        start_us,
+        least(start_us + $step_us, $to_us) as end_us
+    from (select unnest(generate_series($from_us::bigint, $to_us::bigint - 1, $step_us::bigint)) as start_us)
 ),
 
 booked as (
     select
         line,
         start_us,
-        unit_us,
-        case when start_us = end_us then us else end_us - start_us end as us,
-        greatest(end_us, start_us)                                     as end_us
+        end_us,
+        us,
+        unit_us
     from ledger
-    where lane = '*' and plan = 'busy'
+    where lane = '*' and plan = 'busy' and start_us < $to_us and end_us >= $from_us
 ),
 
--- The ledger is booked by the minute in which a piece ends; pieces are seconds long, so a minute is near enough to draw.
+-- A piece gives each minute that it reaches over its share; a row of no length stands in its minute.
 per_minute as (
     select
-        $from_us + ceil((least(end_us, $to_us) - $from_us)::double / $step_us)::bigint * $step_us as until_us,
-        line,
+        minutes.end_us                                                                               as until_us,
+        booked.line                                                                                  as line,
         sum(
             case
-                when start_us = end_us then us
-                else least(end_us, $to_us) - greatest(start_us, $from_us)
-            end::double / unit_us
-        ) as parts
+                when booked.start_us = booked.end_us then booked.us
+                else least(booked.end_us, minutes.end_us) - greatest(booked.start_us, minutes.start_us)
+            end::double / booked.unit_us
+        )                                                                                            as parts
     from booked
-    where
-        (start_us < $to_us and end_us > $from_us)
-        or (start_us = end_us and start_us >= $from_us and start_us < $to_us)
-    group by all
+    inner join minutes
+        on
+            booked.start_us < minutes.end_us
+            and (
+                booked.end_us > minutes.start_us
+                or (booked.start_us = booked.end_us and booked.start_us >= minutes.start_us)
+            )
+    group by minutes.end_us, booked.line
 ),
 
-lines as (
-    select distinct line from per_minute
+instants as (
+    select $from_us::bigint as us
+    union all
+    select end_us from minutes
 ),
 
 grid as (
     select
-        minutes.until_us,
+        instants.us,
         lines.line
-    from minutes
-    cross join lines
+    from instants
+    cross join (select distinct line from per_minute) as lines
 )
 
 select
-    grid.until_us                                                                        as us,
-    grid.line                                                                            as line,
+    grid.us                                                                       as us,
+    grid.line                                                                     as line,
     sum(coalesce(per_minute.parts, 0)) over (
         partition by grid.line
-        order by grid.until_us
-    )                                                                                    as parts
+        order by grid.us
+    )                                                                             as parts
 from grid
-left join per_minute on grid.until_us = per_minute.until_us and grid.line = per_minute.line
+left join per_minute on grid.us = per_minute.until_us and grid.line = per_minute.line
 order by us, line
