@@ -175,7 +175,7 @@ Finding = tuple[tuple[str | int, ...], str, str | None, str | None, str | None]
 
 def _contradictions(cell: Cell) -> Iterator[Finding]:
     names = [s.name for s in cell.stations]
-    known = ", ".join(names)
+    known = ", ".join(dict.fromkeys(names))
 
     def undefined(loc: tuple[str | int, ...], name: str, what: str = "this station is not defined") -> Finding:
         return loc, what, name, known, suggest(name, names) or "define it under [[stations]]"

@@ -71,14 +71,24 @@ def validate(text: str, model: type[M], shown_as: str) -> M:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
+        at = re.search(r"line (\d+)", str(err))
+        lines = text.splitlines()
+        number = int(at[1]) if at and int(at[1]) <= len(lines) else None
         raise ConfigError(
             shown_as,
-            [Problem(shown_as, f"is not valid TOML: {err}", fix="correct the line; texts stand in \"double quotes\"")],
+            [
+                Problem(
+                    f"{shown_as}:{number}" if number else shown_as,
+                    f"is not valid TOML: {err}",
+                    found=lines[number - 1].strip() if number else None,
+                    fix='correct the line; texts stand in "double quotes"',
+                )
+            ],
         ) from None
     try:
         return model.model_validate(data)
     except ValidationError as err:
-        raise ConfigError(shown_as, [_problem(e, model, text, shown_as) for e in err.errors()]) from None
+        raise ConfigError(shown_as, [_problem(e, model, text, shown_as) for e in _causes(err.errors())]) from None
 
 
 def where(shown_as: str, text: str, loc: Loc) -> str:
@@ -138,6 +148,39 @@ def line_of(text: str, loc: Loc) -> int | None:
     return best[1] if best[0] else None
 
 
+def _causes(errors: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Leave out what only follows: a list that is empty because every item of it is wrong."""
+    places = [e["loc"] for e in errors]
+
+    def follows(error: ErrorDetails) -> bool:
+        loc = error["loc"]
+        return error["type"] == "too_short" and any(p != loc and p[: len(loc)] == loc for p in places)
+
+    return [e for e in errors if not follows(e)]
+
+
+_ALLOWED = {
+    "time_parsing": 'a time of day, "06:00" or "06:00:30"',
+    "datetime_parsing": "a local date and time, 2026-10-24T06:00:00 without quotes",
+    "date_parsing": "a date, 2026-10-24 without quotes",
+    "date_from_datetime_parsing": "a date, 2026-10-24 without quotes",
+    "float_parsing": "a number, without quotes",
+    "float_type": "a number, without quotes",
+    "int_parsing": "a whole number, without quotes",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "bool_parsing": "true or false, without quotes",
+    "string_type": 'a text, in "quotes"',
+    "tuple_type": 'a list, in brackets: ["…", "…"]',
+    "dict_type": "a table: { … = … }",
+    "model_type": "a table: { … = … }",
+    "string_pattern_mismatch": "a name without blanks, dots and slashes",
+    "string_too_short": "a name",
+    "too_short": "at least one",
+}
+"""What is allowed where pydantic says it in words of Python."""
+
+
 def _problem(error: ErrorDetails, model: type[BaseModel], text: str, shown_as: str) -> Problem:
     loc = [item for item in error["loc"] if not (isinstance(item, str) and _is_tag(item))]
     kind, ctx = error["type"], error.get("ctx", {})
@@ -164,7 +207,8 @@ def _problem(error: ErrorDetails, model: type[BaseModel], text: str, shown_as: s
         )
     message = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
     if kind != "value_error":
-        return Problem(where(shown_as, text, loc), "the value does not fit", found=found, allowed=message)
+        allowed = _ALLOWED.get(kind, message)
+        return Problem(where(shown_as, text, loc), "the value does not fit", found=found, allowed=allowed)
     message, _, fix = message.partition(" ~ ")  # a validator may put what to do behind " ~ "
     return Problem(where(shown_as, text, loc), message, fix=fix or None)
 
