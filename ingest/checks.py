@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from ingest.events import KINDS, LINKS, MODES, RESULTS, STATES
 from ingest.expressions import PICK, among
+from ingest.source import Emit
 from ingest.template import Hole, Template
 
 if TYPE_CHECKING:
     from ingest.mapping import Mapping
+
+EARLIEST: Final = datetime(1980, 1, 1, tzinfo=UTC)
+LATEST: Final = datetime(2100, 1, 1, tzinfo=UTC)
+LONGEST_S: Final = 366 * 86_400  # an event does not lie further before its record
 
 _LISTS: Final = {"kind": list(KINDS), "result": list(RESULTS)}
 _STATES: Final = {"state": list(STATES), "mode": list(MODES), "link": list(LINKS)}
@@ -51,6 +57,7 @@ def _times(mapping: Mapping) -> list[Check]:
             Check(here & missing, pl.lit(f"no time: field {name} is empty")),
             Check(here & gone, pl.format("time '{}' does not exist: the clock was put forward over it", words)),
             Check(here & ts.is_null(), pl.format("time '{}' fits none of the formats", words)),
+            Check(here & ~ts.is_between(EARLIEST, LATEST), pl.format("time '{}' is not of our times", words)),
         ]
     return checks
 
@@ -80,11 +87,25 @@ def _numbers(mapping: Mapping) -> list[Check]:
             if n is not None and n.hole is not None and mapping.column(i, n.hole) == column
         ]  # fmt: skip
         field = column.rpartition(".")[2] if column.startswith("\x00") else column
-        wrong = pl.col(column).is_not_null() & pl.col(f"{column}\x00number").is_null()
+        number = pl.col(f"{column}\x00number")
+        wrong = pl.col(column).is_not_null() & number.is_null()
         checks.append(
             Check(_in(mapping, rules) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column)))
         )
+        for factor in {e.earlier.factor for _, e in mapping.emits if e.earlier is not None and e.earlier.hole}:
+            own = [i for i, e in mapping.emits if _is_earlier(mapping, i, e, column, factor)]
+            if own:
+                too_long = _in(mapping, own) & ((number * factor).abs() > LONGEST_S)
+                reason = pl.format(f"'{{}}' of field {field} is too long a time", pl.col(column))
+                checks.append(Check(too_long, reason))
     return checks
+
+
+def _is_earlier(mapping: Mapping, rule: int, emit: Emit, column: str, factor: float) -> bool:
+    number = emit.earlier
+    if number is None or number.hole is None or number.factor != factor:
+        return False
+    return mapping.column(rule, number.hole) == column
 
 
 def _checked_before(mapping: Mapping, template: Template) -> bool:

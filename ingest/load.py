@@ -139,9 +139,11 @@ def _files(folder: PlantFolder, sources: Sequence[Source]) -> tuple[list[tuple[S
     for source in sources:
         paths: dict[Path, None] = {}
         for pattern in source.files:
-            path = folder.root / pattern  # an absolute pattern stays what it is
-            anchor = Path(path.anchor)
-            matches = sorted(anchor.glob(path.relative_to(anchor).as_posix()))
+            anchor = Path(Path(pattern).anchor)
+            absolute = Path(pattern).is_absolute()
+            matches = sorted(
+                anchor.glob(Path(pattern).relative_to(anchor).as_posix()) if absolute else folder.root.glob(pattern)
+            )
             if not matches:
                 unmatched.append(f"{source.name}: {pattern}")
             paths |= dict.fromkeys(matches)

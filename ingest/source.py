@@ -12,7 +12,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from ingest import formats
-from ingest.errors import ConfigError, InputError, Problem
+from ingest.errors import ConfigError, InputError, Problem, suggest
 from ingest.template import Hole, Template
 from ingest.toml_file import TomlFile, check_model, read_toml, repaired
 
@@ -187,7 +187,8 @@ def load_sources(folder: Path, names: Sequence[str] | None = None) -> list[Sourc
         known = [p.stem for p in paths]
         for name in names:
             if name not in known:
-                raise InputError("There is no such source.", found=name, allowed=", ".join(known), where=str(folder))
+                fix = suggest(name, known)
+                raise InputError("There is no such source.", found=name, allowed=", ".join(known), fix=fix)
         paths = [p for p in paths if p.stem in names]
     if not paths:
         raise InputError(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -36,6 +38,11 @@ def build_source(name: str, file: TomlFile, tables: SourceTables) -> Source | No
         options = check_model(file, module.Options, tables.read, ("read",))
         if options is not None:
             check.fields = check.everywhere = _known_fields(file, module, options)
+    if not re.fullmatch(r"[\w-]+", name):
+        file.problem(
+            (), f"'{name}' cannot be the name of a source", fix="use letters, digits, - and _ in the file's name"
+        )
+    check.files()
     time = check.time()
     words = {key: check.vocabulary(key, table) for key, table in tables.words.items()}
     check.columns(tables.always, ("always",), (), None)
@@ -79,6 +86,19 @@ class _Check:
         self.everywhere: list[str] | None = None  # all fields of the source; None: any may occur
         self.fields: list[str] | None = None  # those that can be seen at this point
         self.used: set[str] = set()
+
+    def files(self) -> None:
+        """Check that the patterns of `files` can be searched for."""
+        for i, pattern in enumerate(self.tables.files):
+            path = Path(pattern)
+            try:
+                next(
+                    Path("nowhere").glob(path.relative_to(path.anchor).as_posix() if path.is_absolute() else pattern),
+                    None,
+                )
+            except (ValueError, NotImplementedError) as err:
+                fix = '* stands for a part of one name, ** for folders below: "inbox/**/*.log"'
+                self.file.problem(("files", i), f"this is no pattern of files: {err}", found=pattern, fix=fix)
 
     # ---- time
 

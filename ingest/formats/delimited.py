@@ -97,8 +97,7 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
     columns = options.columns
     first = options.skip_first
     if options.header:
-        first += 1
-        named = _header(options, head)
+        first, named = _header(options, head)
         columns = columns or named
         for field in fields:
             if field not in columns:
@@ -158,19 +157,20 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
     return parse
 
 
-def _header(options: Options, head: Block) -> list[str]:
+def _header(options: Options, head: Block) -> tuple[int, list[str]]:
+    """Return the number of the header's line and the names in it."""
     lines, _ = set_aside(head.as_lines(), options)
     if not lines.height:
-        return []
-    text = str(lines["text"][0]) + "\n"
+        return head.first + head.lines - 1, []
+    number, text = lines.row(0)
     row = pl.read_csv(
-        text.encode(),
+        f"{text}\n".encode(),
         has_header=False,
         separator=options.delimiter,
         quote_char=options.quote or None,
         infer_schema=False,
     )
-    return [str(word or "").strip() for word in row.row(0)]
+    return number, [str(word or "").strip() for word in row.row(0)]
 
 
 def _delimiters(block: Block, delimiter: str, n: int) -> bool:

@@ -98,13 +98,17 @@ def _queries(connection: sqlite3.Connection, file: RawFile, options: Options) ->
                 allowed=", ".join(sorted(known)),
                 fix=suggest(table, known),
             )
-    return [(t, f'select * from "{t}"') for t in options.tables] + list(options.queries.items())
+    return [(t, f"select * from {_quoted(t)}") for t in options.tables] + list(options.queries.items())
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
 
 
 def _rows(connection: sqlite3.Connection, query: str) -> Iterator[pl.DataFrame]:
     """Yield the rows of a query with all columns as text, in batches."""
     names = [column[0] for column in connection.execute(f"select * from ({query}) limit 0").description]
-    columns = ", ".join(f'cast("{name}" as text)' for name in names)
+    columns = ", ".join(f"cast({_quoted(name)} as text)" for name in names)
     cursor = connection.execute(f"select {columns} from ({query})")
     schema = dict.fromkeys(names, pl.String)
     while rows := cursor.fetchmany(ROWS):

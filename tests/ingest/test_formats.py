@@ -125,6 +125,14 @@ def test_a_header_names_the_columns_and_counts_as_skipped(tmp_path):
     assert (summary.total("lines"), summary.total("skipped")) == (3, 2)
 
 
+def test_a_header_may_stand_below_blank_lines_and_comments(tmp_path):
+    source = DELIMITED.replace('columns = ["time", "_", "word", "value"]', 'header = true\n    comment = "#"')
+    log = "# made by hand\n\nvalue;time;word\n# now\n1;23.10.2026 06:00:00;a\n"
+    summary, store = loaded(plant(tmp_path, {"inbox/a.csv": log}, source))
+    assert all_events(store).select("value", "line").row(0) == (1.0, 5)
+    assert (summary.total("lines"), summary.total("skipped")) == (5, 4)
+
+
 def test_a_tab_or_any_other_character_delimits(tmp_path):
     source = DELIMITED.replace("[read]", '[read]\n    delimiter = "\\t"')
     events = events_of(tmp_path, source, "23.10.2026 06:00:00\tx\ta;b\t1\n")

@@ -119,6 +119,20 @@ def test_an_event_whose_own_time_is_missing_puts_the_whole_record_aside(tmp_path
     assert wrong == [(2, "no time: field out is empty"), (3, "time 'soon' fits none of the formats")]
 
 
+def test_times_that_no_clock_of_ours_shows_are_quarantined(tmp_path):
+    """A controller whose clock was not set, and a duration that is damaged."""
+    source = HEAD.replace("epoch_s", "iso8601")
+    source += "[[rules]]\n    emit = [{ kind = 'part_in' }, { kind = 'count', value = '{ms}', earlier = '{ms} ms' }]\n"
+    log = "".join(f"t={t}-10-23T06:00:00Z ms={ms}\n" for t, ms in [(1970, 1), (9999, 1), (2026, "9e99"), (2026, -5)])
+    _, store = loaded(plant(tmp_path, {"inbox/a.kv": log}, source))
+    assert reasons(store) == [
+        (1, "time '1970-10-23T06:00:00Z' is not of our times"),
+        (2, "time '9999-10-23T06:00:00Z' is not of our times"),
+        (3, "'9e99' of field ms is too long a time"),
+    ]
+    assert all_events(store).height == 2
+
+
 def test_vocabularies_translate_and_say_what_unknown_words_mean(tmp_path):
     rules = """
     [words.strict]
