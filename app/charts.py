@@ -18,7 +18,9 @@ from analytics.plant import PlantFile, from_us
 from app.theme import GOOD_LINE, INK, NOT_PLANNED, ORDER, PLANNED_LINE, QUIET, RULE, look
 from app.wording import line_title, number
 
-LANE_PX: Final = 26
+LANE_PX: Final = 24
+AXIS_PX: Final = 46
+"""Pages fit a chart with its axis into its height."""
 LABEL_SHARE: Final = 0.012
 """A rectangle this wide (share of the window) has room for its mark."""
 
@@ -107,8 +109,8 @@ def plan_and_actual(
 ) -> alt.LayerChart:
     """Planned and actual output as two cumulative lines, the gap between them stacked by what it was lost to.
 
-    Takes    output: us, line, parts (analytics.output); pauses: start_us, end_us, cause of planned stops; lines: those of
-             the gap from the bottom up. Credits lower the bottom of the stack, so that its top is always the plan.
+    Takes    output: us, line, parts (analytics.output); pauses: start_us, end_us, cause of planned stops; lines: those
+             of the gap from the bottom up. Credits lower the bottom of the stack, so that its top is always the plan.
     """
     x = at.follow("x")
     wide = output.pivot("line", index="us", values="parts").sort("us").with_columns(at.x("us"), at.words_of("us", "at"))
@@ -261,7 +263,7 @@ def lane_chart(
             color=alt.Color("ink:N", scale=None),
         )
     )
-    return _dressed(alt.layer(boxes, text).properties(height=lane_px * max(len(lanes), 1), width="container"))
+    return _dressed(alt.layer(boxes, text).properties(height=lane_px * max(len(lanes), 1) + AXIS_PX, width="container"))
 
 
 def _stack(output: pl.DataFrame, lines: Sequence[str], at: Clock) -> pl.DataFrame:

@@ -20,6 +20,7 @@ from analytics.kpis import Convention
 from analytics.output import output
 from analytics.stops import stops
 from app import lanes
+from ingest.excerpt import excerpt
 
 KEEP: Final = 64
 """Results kept per loader; the oldest go first."""
@@ -92,6 +93,4 @@ def evidence_of(folder: str, version: str, cell: str, window: Window) -> pl.Data
 @st.cache_data(max_entries=KEEP, show_spinner="reading the log …")
 def lines_of(folder: str, version: str, file: str, line: int, around: int) -> pl.DataFrame:
     """Raw lines of a log file around a line: line, text."""
-    from ingest.excerpt import excerpt
-
     return excerpt(Path(folder), file, line, around)

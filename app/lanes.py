@@ -10,7 +10,8 @@ MOST: Final = 3000
 """Rectangles that a browser draws and zooms without a pause."""
 
 RHYTHM: Final = (
-    "good", "fast_cycle", "plan_gap", "slow_cycle", "starved", "blocked", "reject", "start_up_reject", "rework", "unexplained",
+    "good", "fast_cycle", "plan_gap", "slow_cycle", "starved", "blocked", "reject", "start_up_reject", "rework",
+    "unexplained",
 )  # fmt: skip
 """Lines whose pieces come with every cycle; all others are drawn one by one as long as there is room."""
 

@@ -49,6 +49,7 @@ def print_overview(plant: Plant, by: str, chosen: Chosen, accounts: Sequence[Acc
     titles = [accounts[0].figures()[name]["title"] for name in FIRST_KPIS]
     columns = (by, "planned", "good", "good parts", "rejects", *titles, "known")
     table = grid(columns, rows, right=tuple(range(1, len(columns))))
+    table.columns[0].no_wrap = True
     table.title = f"Cell {accounts[0].cell} · {chosen.title}\n{CONVENTION_TEXT[accounts[0].convention]}"
     table.title_justify, table.title_style = "left", "bold"
     return table

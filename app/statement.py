@@ -19,7 +19,7 @@ from app.wording import line_title
 GOOD: Final = "good"
 SAFETY_LINE: Final = "safety_stop"
 """Stands below the losses: it is not a thing to shorten."""
-WHOLE_PARTS_FROM: Final = 200
+WHOLE_PARTS_FROM: Final = 1000
 """From this many planned parts on, a tenth of a part is no news."""
 
 

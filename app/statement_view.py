@@ -16,6 +16,7 @@ from app import data
 from app.statement import SAFETY_LINE, Row, Statement, cause_words
 from app.theme import look
 from app.wording import ORIGIN, SAFETY, changes_clock, clock, number, plural, share
+from ingest.errors import InputError
 
 COLUMNS: Final = [0.26, 0.31, 0.13, 0.16, 0.10, 0.12]
 AROUND_LINES: Final = 12
@@ -57,7 +58,7 @@ def parts_table(told: Statement, unit: str) -> None:
         f'<td class="tb-n">{number(n)}</td></tr>'
         for sign, words, n in told.parts
     )
-    head = f'<tr><th></th><th>parts</th><th class="tb-n">{escape(unit)}</th></tr>'
+    head = f'<tr><th></th><th></th><th class="tb-n">{escape(unit)}</th></tr>'
     st.html(f'<table class="tb-table">{head}{rows}</table>')
 
 
@@ -194,7 +195,11 @@ def _log_lines(plant: Plant, version: str, stop: dict[str, object]) -> None:
 
 
 def _log_block(folder: str, version: str, file: str, line: int, around: int, hits: set[int]) -> None:
-    rows = data.lines_of(folder, version, file, line, around)
+    try:
+        rows = data.lines_of(folder, version, file, line, around)
+    except InputError as err:  # the log was moved away; the account stands without it
+        st.code(str(err), language=None, wrap_lines=True)
+        return
     text = "".join(
         f'<span class="{"hit" if n in hits else ""}"><span class="no">{n:>7}</span>  {escape(words or "")}</span>\n'
         for n, words in rows.select("line", "text").rows()

@@ -39,6 +39,7 @@ LOOKS: Final[dict[str, Look]] = {
     "waiting_people": Look("#0b4172", 0.76, "WP"),
     "waiting_material": Look("#387fbc", 0.76, "WM"),
     "no_order": Look("#aed4f6", 0.76, "NO"),
+    "planned_stop": Look("#8a7660", 0.88, "P"),
     "starved": Look("#f6eab8", 0.44, "ST"),
     "blocked": Look("#d9c68a", 0.44, "BL"),
     "no_data": Look("#6f6f6f", 0.88, "?", filled=False),

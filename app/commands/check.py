@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -11,6 +12,8 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from analytics.book import Plant, open_plant
+from analytics.cell import read_cell
+from analytics.check import findings
 from app.commands.ingest import quarantine_reasons, quarantine_table
 from app.tables import add_format, give, grid
 from app.wording import number
@@ -29,8 +32,6 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 def run(args: Namespace) -> int:
     """Check; 2 when a file is wrong (everything is told in one go), 1 when the logs say what no file knows."""
-    from analytics.check import findings
-
     folder = Path(args.plant)
     problems = wrong_files(folder)
     if problems:
@@ -54,7 +55,7 @@ def run(args: Namespace) -> int:
 def wrong_files(folder: Path) -> list[Problem]:
     """Return every problem of every configuration file of a plant."""
     problems: list[Problem] = []
-    plant: Plant | None = None
+    cells = sorted(path.stem for path in (folder / "cells").glob("*.toml"))
 
     def attempt(read: Callable[[], object]) -> None:
         try:
@@ -65,13 +66,12 @@ def wrong_files(folder: Path) -> list[Problem]:
             problems.append(err.problem)
 
     def the_plant() -> None:
-        nonlocal plant
-        plant = open_plant(folder)
+        nonlocal cells
+        cells = list(open_plant(folder).file.cells)
 
     attempt(the_plant)
-    if plant is not None:
-        for cell in plant.file.cells:
-            attempt(lambda cell=cell: plant.cell(cell))  # type: ignore[misc]
+    for cell in cells:
+        attempt(partial(read_cell, folder / "cells" / f"{cell}.toml", f"cells/{cell}.toml"))
     attempt(lambda: load_sources(folder / "sources"))
     return problems
 

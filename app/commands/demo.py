@@ -8,7 +8,6 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from rich.rule import Rule
-from rich.text import Text
 
 from analytics.account import account
 from analytics.book import open_plant
@@ -55,7 +54,7 @@ def run(args: Namespace) -> int:
         f"stops --plant {where} --cell {cell} --min-s 60",
         "--help",
     )
-    out.print(Text("\n".join(["Next:", *(f"  taktbook {command}" for command in commands)])))
+    print("\n".join(["Next:", *(f"  taktbook {command}" for command in commands)]))  # not wrapped: to be pasted
     return 1 if closed.difference_us or closed.parts.difference else 0
 
 

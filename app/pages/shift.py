@@ -123,8 +123,8 @@ def show(plant: Plant, version: str, pick: Pick) -> None:
     if not account.planned_busy_us:
         st.info("Nothing was planned for this shift: all of it is a planned stop.")
     if account.difference_us or account.parts.difference:
-        left = f"{account.difference_us} µs, {account.parts.difference} parts"
-        st.error(f"The account does not close: {left}. Please report this.")
+        missing = f"{account.difference_us} µs, {account.parts.difference} parts"
+        st.error(f"The account does not close: {missing}. Please report this.")
 
     at = charts.clock(plant.file, window)
     st.subheader("Plan and actual", divider=False)

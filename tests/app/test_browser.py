@@ -1,0 +1,116 @@
+"""The pages in a real browser: served, drawn, and the selection in the address."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from app.commands.serve import HOST, PLANT_VARIABLE, command
+from tests.app.small import DAY
+
+pytestmark = pytest.mark.browser
+WAIT_MS = 60_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.fail("the page tests need Chromium:  apt-get install chromium")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-dev-shm-usage"])
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def address(loaded: Path) -> Iterator[str]:
+    """The pages of the small plant, served by the command's own process."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        port = probe.getsockname()[1]
+    server = subprocess.Popen(
+        command(port),
+        env=os.environ | {PLANT_VARIABLE: str(loaded)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        until = time.monotonic() + 60
+        while not _answers(f"http://{HOST}:{port}/_stcore/health"):
+            if server.poll() is not None or time.monotonic() > until:
+                pytest.fail("the pages are not served")
+            time.sleep(0.2)
+        yield f"http://{HOST}:{port}"
+    finally:
+        server.terminate()
+        server.wait(timeout=20)
+
+
+def _answers(url: str) -> bool:
+    try:
+        with urllib.request.urlopen(url, timeout=2) as answer:
+            return bool(answer.status == 200)
+    except OSError:
+        return False
+
+
+def opened(browser: Browser, url: str, width: int) -> Page:
+    page = browser.new_page(viewport={"width": width, "height": 1000}, timezone_id="Asia/Tokyo")
+    page.set_default_timeout(WAIT_MS)
+    page.goto(url)
+    page.get_by_text("Wheel: zoom").wait_for()
+    return page
+
+
+def drawn(page: Page) -> None:
+    """Both charts are there and nothing went wrong."""
+    expect(page.locator(".stVegaLiteChart .marks")).to_have_count(2, timeout=WAIT_MS)
+    expect(page.locator("[data-testid=stException]")).to_have_count(0)
+    for chart in page.locator(".stVegaLiteChart").all():
+        box = chart.bounding_box()
+        assert box is not None
+        assert box["width"] > 300
+        assert box["height"] > 50
+
+
+@pytest.mark.parametrize("width", [1440, 800])
+def test_another_shift_is_chosen_and_the_address_says_so(browser, address, width):
+    page = opened(browser, address, width)
+    drawn(page)
+    assert f"?cell=cell1&day={DAY}&shift=early" in page.url
+    page.get_by_role("combobox").nth(2).click()
+    page.get_by_role("option", name="late").click()
+    page.get_by_text("late shift 14:00–22:00 Europe/Berlin").wait_for()
+    assert "shift=late" in page.url
+    drawn(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+def test_a_link_opens_where_it_was_copied(browser, address):
+    page = opened(browser, f"{address}/?cell=cell1&day={DAY}&shift=early&line=breakdown", 1440)
+    page.get_by_text("own stop at or above the micro-stop limit").wait_for()
+    page.get_by_role("button", name="breakdown").click()
+    page.get_by_text("own stop at or above the micro-stop limit").wait_for(state="detached")
+    assert "line=" not in page.url
+    page.close()
+
+
+def test_the_axis_shows_the_plants_time_whatever_the_browsers_zone(browser, address):
+    """The browser runs in Tokyo: the shift in Berlin still begins at 06:00 and ends at 14:00."""
+    page = opened(browser, address, 1440)
+    drawn(page)
+    words = page.locator(".stVegaLiteChart svg.marks .role-axis-label text").all_text_contents()
+    assert "06:00" in words
+    assert "14:00" in words
+    page.close()
