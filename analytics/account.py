@@ -142,7 +142,11 @@ def account(
         grouped = (
             own.with_columns(parts=pl.col("us") / pl.col("unit_us"))
             .group_by("line", "station", "cause", maintain_order=True)
-            .agg(pl.col("us").sum(), pl.col("parts").sum().round(6))
+            .agg(
+                pl.col("us").sum(),
+                # Without a planned cycle seconds cannot be told in parts: null, not 0.
+                parts=pl.when(pl.col("parts").is_not_null().all()).then(pl.col("parts").sum().round(6)),
+            )
         )
         grouped = grouped.sort(
             pl.col("line").replace_strict(ORDER, return_dtype=pl.Int64), pl.col("us").abs(), "station", "cause",
