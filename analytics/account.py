@@ -132,11 +132,13 @@ def account(
         cycles = query(con, "station_cycles", lanes=lanes)
         made = query(con, "cell_quantities")
         ordered = query(con, "order_time")
+        kits = query(con, "sets_made")
     with plant.tables(cell_name, [d for d in days if d <= last], {"windows": frame}) as con:
         moved = query(con, "parts_account")
     accounts = []
     for span in spans:
-        own = lines.filter(pl.col("key") == span.key)
+        of_key = pl.col("key") == span.key
+        own = lines.filter(of_key)
         if wanted is not None:
             own = own.filter(pl.col("product").is_in(wanted))
         grouped = (
@@ -152,21 +154,21 @@ def account(
             pl.col("line").replace_strict(ORDER, return_dtype=pl.Int64), pl.col("us").abs(), "station", "cause",
             descending=[False, True, False, False], nulls_last=True,
         )  # fmt: skip
-        plan = planned.filter(pl.col("key") == span.key).select("plan", "cause", "us")
+        plan = planned.filter(of_key).select("plan", "cause", "us")
         busy = int(plan.filter(pl.col("plan") == "busy")["us"].sum()) if wanted is None else int(grouped["us"].sum())
-        mine = moved.filter(pl.col("key") == span.key)
+        mine = moved.filter(of_key)
         if wanted is not None:
             mine = mine.filter(pl.col("product").is_in(wanted))
-        counted = cycles.filter(pl.col("key") == span.key)
-        parts = cell_parts(mine) if station is None else station_parts(counted)
+        counted = cycles.filter(of_key)
+        parts = cell_parts(mine, kits.filter(of_key)) if station is None else station_parts(counted)
         calendar = (span.to_us - span.from_us) * len(lanes)
         elements = _elements(
             grouped,
             busy,
             calendar,
             counted,
-            made.filter(pl.col("key") == span.key),
-            ordered.filter(pl.col("key") == span.key),
+            made.filter(of_key),
+            ordered.filter(of_key),
             station,
         )
         accounts.append(

@@ -28,7 +28,7 @@ from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "8"
+VERSION = "9"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -38,6 +38,7 @@ TABLES = (
     "steps",
     "stops",
     "moves",
+    "parts",
     "rejects",
     "measurements",
     "sets",
@@ -84,6 +85,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "steps": inside.ending(steps(events)),
         "stops": inside.starting(_stops(pieces, cell)),
         "moves": move,
+        "parts": _parts(fate, day.start_us, day.end_us),
         "rejects": move.filter(pl.col("move") == "reject"),
         "measurements": _measurements(events, day.start_us, day.end_us),
         "sets": sets(events, cell, day.start_us, day.end_us),
@@ -240,6 +242,17 @@ def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         .join(codes, left_on="cause", right_on="code", how="left")
         .with_columns(text=pl.coalesce("text", "cause"))
         .sort("start_us", "lane")
+    )
+
+
+def _parts(fate: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
+    """Parts that left within the day, and those that were inside at its end (outcome null)."""
+    done = pl.col("done_us")
+    left = (done >= start_us) & (done < end_us)
+    inside = (pl.col("fed_us") < end_us) & (done.is_null() | (done >= end_us))
+    gone = ["done_us", "outcome", "station", "cause"]
+    return fate.filter(left.fill_null(False) | inside).with_columns(
+        pl.when(left).then(pl.col(name)).alias(name) for name in gone
     )
 
 

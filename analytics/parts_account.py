@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
@@ -23,6 +23,8 @@ class PartsAccount:
     unaccounted: int = 0
     """Lost less found: parts that vanished less parts that appeared behind the entry."""
     products: list[tuple[str | None, PartsAccount]] = field(default_factory=list)
+    sets: list[dict[str, Any]] = field(default_factory=list)
+    """Per kind of set: set, complete, open (begun and not complete), open_members (parts in those)."""
 
     @property
     def difference(self) -> int:
@@ -46,17 +48,25 @@ class PartsAccount:
             },
             "unaccounted": self.unaccounted,
         }
+        if self.sets:
+            own["sets"] = self.sets
         if self.products:
             own["products"] = [{"product": name, **account.as_dict()} for name, account in self.products]
         return own
 
 
-def cell_parts(moved: pl.DataFrame) -> PartsAccount:
-    """Close the parts account of a cell from counted moves (see sql/parts_account.sql; one key only)."""
+def cell_parts(moved: pl.DataFrame, made: pl.DataFrame) -> PartsAccount:
+    """Close the parts account of a cell: moves (sql/parts_account.sql) and sets (sql/sets_made.sql) of one key."""
     names = moved["product"].unique().sort(nulls_last=True).to_list()
     each = [(name, _close(moved.filter(pl.col("product").eq_missing(pl.lit(name))))) for name in names]
     there = [(name, account) for name, account in each if account != PartsAccount()]
-    return _close(moved, there if len(there) > 1 else [])
+    sets = [
+        {"set": name, "complete": complete, "open": unfinished, "open_members": members}
+        for name, complete, unfinished, members in made.select(
+            "product", "complete_n", "open_n", "open_members_n"
+        ).rows()
+    ]
+    return replace(_close(moved, there if len(there) > 1 else []), sets=sets)
 
 
 def _close(moved: pl.DataFrame, products: list[tuple[str | None, PartsAccount]] | None = None) -> PartsAccount:

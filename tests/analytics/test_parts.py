@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.account import account
+from analytics.account import Window, account
 from tests.logs import book, cell, log, shift
 
 THREE = """
@@ -136,3 +136,27 @@ def test_a_set_is_complete_when_each_member_is_there_in_its_number(tmp_path):
     sets.build("a1")
     rows = sets.fact("a1", "sets").select("set", "complete", "placed", "last_member").rows()
     assert rows == [("A", True, 3, "lid"), ("B", False, 3, "lid")]
+
+
+def test_the_parts_account_counts_sets_and_members_that_wait_for_the_rest(tmp_path):
+    kit = {
+        "sets": [{"name": "pot", "members": {"dish": 1, "lid": 1}}],
+        "products": [{"name": p, "set": "pot", "takt_s": 10} for p in ("dish", "lid")],
+    }
+    events = log("""
+        06:00:00 pack out P1 product=dish set=A
+        06:00:10 pack out P2 product=lid set=A
+        06:00:30 pack out P4 product=dish set=B
+        +1d 06:00:30 pack out P5 product=lid set=B
+    """)
+    opened = book(tmp_path, events, cell_model=cell(**kit))
+    (first,) = account(opened, "a1", shift())
+    assert first.parts.sets == [{"set": "pot", "complete": 1, "open": 1, "open_members": 1}]
+    (both,) = account(opened, "a1", Window("both", shift().from_us, shift(day="2026-10-21").to_us))
+    assert both.parts.sets == [{"set": "pot", "complete": 2, "open": 0, "open_members": 0}]
+
+
+def test_the_parts_table_has_those_that_left_and_those_still_inside(close):
+    _, opened = close(THREE)
+    rows = opened.fact("a1", "parts").sort("part").select("part", "outcome", "cause").rows()
+    assert rows == [("P1", "good", None), ("P2", "reject", "scratch"), ("P3", None, None)]
