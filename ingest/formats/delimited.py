@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -163,14 +164,13 @@ def _header(options: Options, head: Block) -> tuple[int, list[str]]:
     if not lines.height:
         return head.first + head.lines - 1, []
     number, text = lines.row(0)
-    row = pl.read_csv(
-        f"{text}\n".encode(),
-        has_header=False,
-        separator=options.delimiter,
-        quote_char=options.quote or None,
-        infer_schema=False,
-    )
-    return number, [str(word or "").strip() for word in row.row(0)]
+    quoting = csv.QUOTE_MINIMAL if options.quote else csv.QUOTE_NONE
+    text = text.replace("\r", " ")
+    try:
+        row = next(csv.reader([text], delimiter=options.delimiter, quotechar=options.quote or None, quoting=quoting))
+    except csv.Error:  # a field without end: it holds no name that anybody asks for
+        row = [text[:SHOWN_CHARS]]
+    return number, [word.strip() for word in row]
 
 
 def _delimiters(block: Block, delimiter: str, n: int) -> bool:
@@ -184,17 +184,19 @@ def _delimiters(block: Block, delimiter: str, n: int) -> bool:
 
 def _sort_out(lines: pl.DataFrame, options: Options, n: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Split lines into those with n fields and bad ones with their reason."""
-    bare = pl.col("text")
-    open_quote = pl.lit(False)
+    bare, wrong_quote = pl.col("text"), pl.lit(False)
     if options.quote:
-        q = f"\\x{ord(options.quote):02x}"
-        open_quote = pl.col("text").str.count_matches(q) % 2 == 1
+        q, d = f"\\x{ord(options.quote):02x}", f"\\x{ord(options.delimiter):02x}"
+        field = f"(?:{q}(?:[^{q}]|{q}{q})*{q}|[^{q}{d}]*)"
+        wrong_quote = ~bare.str.contains(f"^{field}(?:{d}{field})*$")
         bare = bare.str.replace_all(f"{q}[^{q}]*{q}", "")
     count = bare.str.count_matches(options.delimiter, literal=True) + 1
     reason = (
-        pl.when(open_quote).then(pl.lit("a quote is not closed"))
-        .when(count != n).then(pl.format(f"{n} fields expected, {{}} found", count))
-    )  # fmt: skip
+        pl.when(wrong_quote)
+        .then(pl.lit("a quote is not closed, or stands inside a word"))
+        .when(count != n)
+        .then(pl.format(f"{n} fields expected, {{}} found", count))
+    )
     judged = lines.with_columns(reason=reason)
     bad = judged.filter(pl.col("reason").is_not_null())
     good = judged.filter(pl.col("reason").is_null()).drop("reason")

@@ -111,10 +111,12 @@ def test_quotes_may_hold_delimiters_and_an_open_quote_spoils_only_its_line(tmp_p
         23.10.2026 06:00:00;x;"a;b";1
         23.10.2026 06:00:01;x;"a;2
         23.10.2026 06:00:02;x;"c ""d"" e";3
+        23.10.2026 06:00:03;x;5" pipe" ;4
     """
     _, store = loaded(plant(tmp_path, {"inbox/a.csv": log}, DELIMITED))
     assert all_events(store)["text"].to_list() == ["a;b", 'c "d" e']
-    assert reasons(store) == [(2, "a quote is not closed")]
+    assert [line for line, _ in reasons(store)] == [2, 4]
+    assert reasons(store)[0][1] == "a quote is not closed, or stands inside a word"
 
 
 def test_a_header_names_the_columns_and_counts_as_skipped(tmp_path):
