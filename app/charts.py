@@ -15,6 +15,7 @@ import polars as pl
 
 from analytics.account import Window
 from analytics.plant import PlantFile, from_us
+from app.lanes import RHYTHM
 from app.theme import GOOD_LINE, INK, NOT_PLANNED, ORDER, PLANNED_LINE, QUIET, RULE, look
 from app.wording import line_title, number
 
@@ -35,7 +36,7 @@ class Clock:
     offset_ms: int
     change_ms: int | None = None  # axis position at which the clock is changed
     shift_ms: int = 0  # by how much it is put forward (+) or back (−) there
-    words: tuple[str, str] = ("", "")  # offset before and after
+    words: tuple[str, str] = ("", "")  # offset at the start and at the end
 
     def x(self, column: str) -> pl.Expr:
         """Axis position of a column of UTC microseconds: us -> x, start_us -> start_x."""
@@ -68,13 +69,15 @@ class Clock:
         """Return the axis: labels follow the plant's clock across a change."""
         if self.change_ms is None:
             label = "utcFormat(datum.value, '%H:%M')"
+            zone = f"{self.zone} ({self.words[0]})"
         else:
-            after = f"datum.value >= {self.change_ms}"
+            after = f"time(datum.value) >= {self.change_ms}"
+            zone = self.zone
             label = (
-                f"[utcFormat(datum.value + ({after} ? {self.shift_ms} : 0), '%H:%M'), "
+                f"[utcFormat(time(datum.value) + ({after} ? {self.shift_ms} : 0), '%H:%M'), "
                 f"{after} ? '{self.words[1]}' : '{self.words[0]}']"
             )
-        return alt.Axis(labelExpr=label, title=f"time of day, {self.zone}", labelOverlap=True, tickCount=12, **options)
+        return alt.Axis(labelExpr=label, title=f"time of day, {zone}", labelOverlap=True, tickCount=12, **options)
 
     def encode(self, field: str, **options: Any) -> alt.X:
         """Return the x encoding of a field that `x` made, for the first layer of a chart: it brings scale and axis."""
@@ -93,13 +96,13 @@ def clock(plant: PlantFile, window: Window) -> Clock:
     assert first is not None  # plant times always have an offset
     assert last is not None
     offset_ms = round(first.total_seconds() * 1000)
+    words = (start.isoformat()[-6:], end.isoformat()[-6:])
     if first == last:
-        return Clock(plant.zone, window.from_us, window.to_us, offset_ms)
+        return Clock(plant.zone, window.from_us, window.to_us, offset_ms, words=words)
     low, high = window.from_us, window.to_us
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if plant.local(middle).utcoffset() == first else (low, middle)
-    words = (start.isoformat()[-6:], end.isoformat()[-6:])
     shift_ms = round((last - first).total_seconds() * 1000)
     return Clock(plant.zone, window.from_us, window.to_us, offset_ms, high // 1000 + offset_ms, shift_ms, words)
 
@@ -145,6 +148,7 @@ def plan_and_actual(
     )
     base = alt.Chart(wide.rename({n: line_title(n) for n in lines if n in wide.columns}))
     planned = base.mark_line(color=PLANNED_LINE, strokeDash=[6, 3], strokeWidth=1.6).encode(x=x, y="planned:Q")
+    halo = base.mark_line(color="#ffffff", strokeWidth=5).encode(x=x, y="good:Q")
     good = base.mark_line(color=GOOD_LINE, strokeWidth=2.4).encode(x=x, y="good:Q")
     last = _last(wide, unit, at)
     words = [
@@ -161,7 +165,7 @@ def plan_and_actual(
         .encode(x=x, tooltip=tips, opacity=alt.condition(hover, alt.value(0.5), alt.value(0)))
         .add_params(hover)
     )
-    layers = [*([breaks] if pauses.height else []), area, planned, good, *words, rule]
+    layers = [*([breaks] if pauses.height else []), area, halo, planned, good, *words, rule]
     return _dressed(alt.layer(*layers).properties(height=height, width="container"))
 
 
@@ -302,10 +306,12 @@ def _last(wide: pl.DataFrame, unit: str, at: Clock) -> pl.DataFrame:
 
 
 def _marks(rows: pl.DataFrame, at: Clock) -> pl.DataFrame:
-    """Marks for the rectangles that are wide enough, in ink that stands out from the fill."""
+    """Marks for the rectangles that are wide enough, in ink that stands out; idling needs more room, it would blur."""
     room = (at.to_us - at.from_us) / 1e6 * LABEL_SHARE
+    enough = pl.when(pl.col("line").is_in(RHYTHM)).then(8 * room).otherwise(room)
     wide = rows.filter(
-        (pl.col("seconds") >= room) & pl.col("line").is_in([n for n in rows["line"].unique().to_list() if look(n).mark])
+        (pl.col("seconds") >= enough)
+        & pl.col("line").is_in([n for n in rows["line"].unique().to_list() if look(n).mark])
     )
     inks = {n: ("#ffffff" if look(n).filled and _dark(look(n).color) else INK) for n in wide["line"].unique().to_list()}
     return wide.select(

@@ -14,7 +14,7 @@ from analytics.cell import Cell
 from app.selection import Chosen
 from app.statement import SAFETY_LINE, Row, Statement
 from app.tables import grid
-from app.wording import CONVENTION_TEXT, SAFETY, clock, number, plural, seconds, share
+from app.wording import CONVENTION_TEXT, SAFETY, clock, counted, number, seconds, share
 
 WIDTH = 104
 FIRST_KPIS = ("oee", "availability", "effectiveness", "quality_ratio")
@@ -86,7 +86,7 @@ def _time(told: Statement, cell: Cell) -> RenderableType:
     table.width = WIDTH
     for justify in ("left", "left", "left", "right", "right", "right", "right"):
         table.add_column(justify=justify, no_wrap=justify == "right")
-    unit = plural(cell.unit)
+    unit = cell.unit
     if told.outside:
         table.add_row("", "calendar", "", number(told.calendar_s) + " s")
         for words, s in told.outside:
@@ -106,7 +106,7 @@ def _time(told: Statement, cell: Cell) -> RenderableType:
 
 
 def _cells(row: Row, told: Statement, unit: str) -> tuple[RenderableType, ...]:
-    stops = "" if row.stops_n is None else f"{number(row.stops_n)} stop{'s' if row.stops_n != 1 else ''}"
+    stops = "" if row.stops_n is None else counted(row.stops_n, "stop")
     return (
         "+" if row.s < 0 else "–",
         Text(row.title),
@@ -119,16 +119,16 @@ def _cells(row: Row, told: Statement, unit: str) -> tuple[RenderableType, ...]:
 
 
 def _n(parts: float | None, told: Statement, unit: str) -> str:
-    return "–" if parts is None else f"{number(parts, told.digits)} {unit}"
+    return "–" if parts is None else counted(parts, unit, told.digits)
 
 
 def _parts(told: Statement, cell: Cell, account: Account) -> RenderableType:
     table = Table.grid(padding=(0, 2))
     for justify in ("left", "left", "right"):
         table.add_column(justify=justify)
-    unit = plural(cell.unit) if account.station is None else "cycles"
+    unit = cell.unit if account.station is None else "cycle"
     for sign, words, n in told.parts:
-        table.add_row(sign, Text(words), f"{number(n)} {unit}", style="bold" if sign == "=" else "")
+        table.add_row(sign, Text(words), counted(n, unit), style="bold" if sign == "=" else "")
     if not told.products:
         return table
     by_product = grid(

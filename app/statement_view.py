@@ -15,10 +15,10 @@ from analytics.lines import BY_NAME
 from app import data
 from app.statement import SAFETY_LINE, Row, Statement, cause_words
 from app.theme import look
-from app.wording import ORIGIN, SAFETY, changes_clock, clock, number, plural, share
+from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, number, plural, share
 from ingest.errors import InputError
 
-COLUMNS: Final = [0.26, 0.31, 0.13, 0.16, 0.10, 0.12]
+COLUMNS: Final = [0.28, 0.33, 0.12, 0.15, 0.09, 0.11]
 AROUND_LINES: Final = 12
 AROUND_US: Final = 60_000_000
 STOPS_SHOWN: Final = 1000
@@ -28,7 +28,7 @@ HIGHLIGHT_MOST: Final = 400
 
 def draw(plant: Plant, version: str, cell: Cell, account: Account, told: Statement, stops: pl.DataFrame) -> None:
     """Draw the statement; which line and stop are open stands in the address."""
-    unit = plural(cell.unit)
+    unit = cell.unit
     with st.container(key="statement", gap=None):
         if told.outside:
             _plain_row("", "calendar", f"{number(told.calendar_s)} s")
@@ -73,7 +73,7 @@ def products_table(told: Statement) -> None:
 
 
 def _parts(told: Statement, parts: float | None, unit: str) -> str:
-    return "–" if parts is None else f"{number(abs(parts), told.digits)} {unit}"
+    return "–" if parts is None else counted(abs(parts), unit, told.digits)
 
 
 def _plain_row(sign: str, words: str, seconds: str, parts: str = "", part_share: str = "") -> None:
@@ -100,7 +100,7 @@ def _open_row(row: Row, told: Statement, unit: str) -> None:
     style = f"background:{own.color}" if own.filled else f"border:2px solid {own.color}"
     cells[1].html(f'<span class="tb-chip" style="{style}"></span><span class="tb-detail">{escape(row.detail)}</span>')
     seconds = f"{number(abs(row.s))} s" if row.s else "< 1 s"
-    stops = "" if row.stops_n is None else f"{number(row.stops_n)} stop{'s' if row.stops_n != 1 else ''}"
+    stops = "" if row.stops_n is None else counted(row.stops_n, "stop")
     for cell, text in zip(cells[2:], (seconds, _parts(told, row.parts, unit), share(row.share), stops), strict=True):
         cell.html(f'<div class="tb-n">{escape(text)}</div>')
 
@@ -130,8 +130,8 @@ def _inside(plant: Plant, version: str, cell: Cell, account: Account, row: Row, 
 
 def _stop_list(plant: Plant, version: str, window: Window, own: pl.DataFrame) -> None:
     st.html(
-        f'<div class="tb-quiet">{own.height} stops, as the stations had them (a buffer may have absorbed some of it). '
-        "Click a row to read its log lines.</div>"
+        '<div class="tb-quiet">The stops as the stations had them, one row for each place; a buffer may have absorbed '
+        "some of it. Choose a row to read its log lines.</div>"
     )
     shown = own.sort("us", descending=True).head(STOPS_SHOWN).sort("start_us")
     odd = changes_clock(plant.file, window)
@@ -140,7 +140,7 @@ def _stop_list(plant: Plant, version: str, window: Window, own: pl.DataFrame) ->
             "from": [clock(plant.file.local(us), offset=odd) for us in shown["start_us"]],
             "seconds": shown["us"] / 1e6,
             "station": [f"{s} nest {n}" if n else s for s, n in shown.select("station", "nest").rows()],
-            "cause": shown["text"].fill_null(shown["cause"]),
+            "cause": shown["text"].fill_null(shown["cause"]).fill_null(""),
             "log": [_place(r) for r in shown.iter_rows(named=True)],
         }
     )

@@ -58,11 +58,13 @@ def give(args: Namespace, table: Sequence[RenderableType], data: Any, frame: pl.
         console().print(*table, sep="\n")
 
 
-def grid(columns: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> Table:
-    """Return a plain table; columns in `right` are set to the right, as numbers are."""
+def grid(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = (), whole: Sequence[int] = ()
+) -> Table:
+    """Return a plain table; columns in `right` stand to the right, as numbers do; those in `whole` stay unwrapped."""
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
     for n, name in enumerate(columns):
-        table.add_column(Text(name), justify="right" if n in right else "left", overflow="fold")
+        table.add_column(Text(name), justify="right" if n in right else "left", overflow="fold", no_wrap=n in whole)
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     return table

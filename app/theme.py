@@ -75,7 +75,6 @@ ORDER: Final[tuple[str, ...]] = tuple(line.name for line in LINES)
 
 APP_STYLE: Final = f"""
 .block-container {{ max-width: 1240px; padding-top: 2.2rem; padding-bottom: 4rem; }}
-.st-key-statement {{ max-width: 980px; }}
 .st-key-statement [data-testid="stHorizontalBlock"] {{ gap: 0.6rem; align-items: center; min-height: 1.9rem; }}
 .st-key-statement button {{ padding: 0; min-height: 1.7rem; justify-content: flex-start; }}
 .st-key-statement button p {{ text-align: left; font-size: 1rem; }}
@@ -98,6 +97,7 @@ APP_STYLE: Final = f"""
 .tb-kpis small {{ color: {QUIET}; display: block; line-height: 1.25; }}
 .tb-table {{ border-collapse: collapse; font-size: 0.92rem; }}
 .tb-table td, .tb-table th {{ padding: 0.12rem 1.1rem 0.12rem 0; font-weight: 400; text-align: left; }}
+.tb-table .tb-n {{ text-align: right; }}
 .tb-table th {{ color: {QUIET}; border-bottom: 1px solid {RULE}; }}
 .tb-log {{ font-family: ui-monospace, monospace; font-size: 0.82rem; line-height: 1.45; white-space: pre;
   overflow-x: auto; background: #f6f8f8; padding: 0.6rem 0.8rem; margin: 0; max-height: 26rem; }}

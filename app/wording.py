@@ -102,6 +102,16 @@ def plural(unit: str, n: float = 2) -> str:
     return unit if n == 1 or unit.endswith("s") else f"{unit}s"
 
 
+def counted(n: float, unit: str, digits: int = 0) -> str:
+    """Write a number of things: 1 spoon, 2,310 spoons.
+
+    >>> counted(1, "stop"), counted(2310, "stop")
+    ('1 stop', '2,310 stops')
+    """
+    words = number(n, digits)
+    return f"{words} {plural(unit, 1 if words == '1' else 2)}"
+
+
 def line_title(line: str) -> str:
     """The title of a line of the account; an unknown name stands for itself."""
     return BY_NAME[line].title if line in BY_NAME else line

@@ -42,7 +42,7 @@ def run(args: Namespace) -> int:
     mapped = mapping_of(plant, [s.name for s in sources])
     found = pl.concat([findings(plant, cell).select(pl.lit(cell).alias("cell"), pl.all()) for cell in plant.file.cells])
     parts: list[RenderableType] = [
-        Text(f"plant.toml, {len(plant.file.cells)} cells and {len(sources)} sources are valid.", style="bold"),
+        Text(f"plant.toml, cells/ ({len(plant.file.cells)}) and sources/ ({len(sources)}) are valid.", style="bold"),
         *_mapping_table(mapped),
         *(quarantine_table(reasons) if mapped["lines"].sum() else [Text("Nothing is loaded yet: taktbook ingest")]),
         *_findings_table(found),
@@ -116,6 +116,6 @@ def _findings_table(found: pl.DataFrame) -> list[RenderableType]:
         for r in found.iter_rows(named=True)
     ]  # fmt: skip
     return [
-        Text(f"\n{found.height} findings:", style="bold"),
-        grid(("cell", "what", "name", "events", "first", "do"), rows, right=(3,)),
+        Text(f"\nFindings: {found.height}", style="bold"),
+        grid(("cell", "what", "name", "events", "first", "do"), rows, right=(3,), whole=(0, 1, 2, 3, 4)),
     ]

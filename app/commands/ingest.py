@@ -114,14 +114,14 @@ def quarantine_table(reasons: pl.DataFrame) -> list[RenderableType]:
     ]
     parts: list[RenderableType] = [
         Text(f"\n{number(int(reasons['n'].sum()))} in the quarantine:", style="bold"),
-        grid(("n", "reason", "first", "text"), rows, right=(0,)),
+        grid(("n", "reason", "first", "text"), rows, right=(0,), whole=(0, 2)),
     ]
     if reasons.height > REASONS_SHOWN:
         parts.append(Text(f"and {reasons.height - REASONS_SHOWN} more reasons; --format json lists all"))
     return parts
 
 
-def _short(text: str | None, most: int = 48) -> str:
+def _short(text: str | None, most: int = 36) -> str:
     text = " ".join((text or "").split())
     return text if len(text) <= most else text[: most - 1] + "…"
 

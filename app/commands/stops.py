@@ -16,7 +16,7 @@ from analytics.stops import stops
 from app.commands.options import add_cell, add_window, the_cell, the_wish
 from app.selection import choose
 from app.tables import add_format, give, grid
-from app.wording import ORIGIN, SAFETY, changes_clock, clock, line_title, number
+from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, line_title, number
 from ingest.errors import InputError, suggest
 
 NAME = "stops"
@@ -50,7 +50,7 @@ def run(args: Namespace) -> int:
     shown = found.filter(pl.col("us") >= round(args.min_s * 1e6))
     listed = [as_dict(plant, row) for row in shown.iter_rows(named=True)]
     left_out = found.height - shown.height
-    title = Text(f"Cell {cell} · {chosen.title}\n{shown.height} stops", style="bold")
+    title = Text(f"Cell {cell} · {chosen.title}\n{counted(shown.height, 'stop')}", style="bold")
     if left_out:
         title.append(f"; {left_out} shorter than {args.min_s:g} s left out (--min-s)", style="not bold")
     parts = [title, stop_table(plant, chosen.window, shown)] if shown.height else [title]
@@ -98,6 +98,7 @@ def stop_table(plant: Plant, window: Window, rows: pl.DataFrame) -> Any:
             for r in rows.iter_rows(named=True)
         ],
         right=(2,),
+        whole=(0, 1, 2, 5),
     )
 
 

@@ -18,7 +18,7 @@ from app import charts, data, statement_view
 from app.address import Pick, day_label, read_address
 from app.selection import of_shift
 from app.statement import statement
-from app.wording import CONVENTION_TEXT, KPI_BASES, number, plural, seconds, share, span_text
+from app.wording import CONVENTION_TEXT, KPI_BASES, changes_clock, clock, number, plural, seconds, share, span_text
 from ingest.errors import InputError
 
 
@@ -136,6 +136,11 @@ def show(plant: Plant, version: str, pick: Pick) -> None:
         theme=None,
     )
 
+    if any(row.s < 0 for row in told.lost):
+        st.caption(
+            "Credits (lines with + below) are taken off at the bottom: there the gap reaches below the good line."
+        )
+
     st.subheader("Where the planned time went", divider=False)
     statement_view.draw(plant, version, cell, account, told, stops)
     for note in account.notes:
@@ -186,7 +191,11 @@ def stations(plant: Plant, version: str, cell: Cell, pick: Pick) -> None:
     assert pick.shift is not None
     st.subheader("What the stations did", divider=False)
     hours = hours_of(plant, pick.shift)
-    spans = {w.key: span_text(plant.file, w).split(f" {plant.file.zone}")[0] for w in hours}
+    odd = changes_clock(plant.file, pick.shift)  # then two hours may have the same name
+    spans = {
+        w.key: "–".join(clock(plant.file.local(us), offset=odd, precise=False) for us in (w.from_us, w.to_us))
+        for w in hours
+    }
     choices = ["", *spans]
     key = pick.hour.key if pick.hour else ""
     hour = st.selectbox(

@@ -9,16 +9,18 @@ import subprocess
 import time
 import urllib.request
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from app.cli import main
 from app.commands.serve import HOST, PLANT_VARIABLE, command
-from tests.app.small import DAY
+from tests.app.small import DAY, write_log, write_small_plant
 
 pytestmark = pytest.mark.browser
 WAIT_MS = 60_000
+LONG_DAY = "2026-10-24"  # the night after it has the hour from 02:00 twice
+EARLY = f"?cell=cell1&day={DAY}&shift=early"
 
 
 @pytest.fixture(scope="module")
@@ -32,15 +34,28 @@ def browser() -> Iterator[Browser]:
         running.close()
 
 
+NIGHT = """
+[[shifts]]
+name = "night"
+start = "22:00"
+end = "06:00"
+"""
+
+
 @pytest.fixture(scope="module")
-def address(loaded: Path) -> Iterator[str]:
-    """The pages of the small plant, served by the command's own process."""
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The pages of the small plant and of a night shift into the 25-hour day, served as the command does."""
+    folder = write_small_plant(tmp_path_factory.mktemp("browser") / "plant")
+    with (folder / "plant.toml").open("a", encoding="utf-8") as plant:
+        plant.write(NIGHT)
+    write_log(folder, LONG_DAY)
+    assert main(["ingest", "--plant", str(folder)]) == 0
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         port = probe.getsockname()[1]
     server = subprocess.Popen(
         command(port),
-        env=os.environ | {PLANT_VARIABLE: str(loaded)},
+        env=os.environ | {PLANT_VARIABLE: str(folder)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
@@ -85,9 +100,8 @@ def drawn(page: Page) -> None:
 
 @pytest.mark.parametrize("width", [1440, 800])
 def test_another_shift_is_chosen_and_the_address_says_so(browser, address, width):
-    page = opened(browser, address, width)
+    page = opened(browser, f"{address}/{EARLY}", width)
     drawn(page)
-    assert f"?cell=cell1&day={DAY}&shift=early" in page.url
     page.get_by_role("combobox").nth(2).click()
     page.get_by_role("option", name="late").click()
     page.get_by_text("late shift 14:00–22:00 Europe/Berlin").wait_for()
@@ -98,7 +112,7 @@ def test_another_shift_is_chosen_and_the_address_says_so(browser, address, width
 
 
 def test_a_link_opens_where_it_was_copied(browser, address):
-    page = opened(browser, f"{address}/?cell=cell1&day={DAY}&shift=early&line=breakdown", 1440)
+    page = opened(browser, f"{address}/{EARLY}&line=breakdown", 1440)
     page.get_by_text("own stop at or above the micro-stop limit").wait_for()
     page.get_by_role("button", name="breakdown").click()
     page.get_by_text("own stop at or above the micro-stop limit").wait_for(state="detached")
@@ -106,11 +120,24 @@ def test_a_link_opens_where_it_was_copied(browser, address):
     page.close()
 
 
+def labels(page: Page) -> list[str]:
+    """What the axes of the first chart say, one text for each line of a label."""
+    drawn(page)
+    return page.locator(".stVegaLiteChart svg.marks .role-axis-label text").all_text_contents()
+
+
 def test_the_axis_shows_the_plants_time_whatever_the_browsers_zone(browser, address):
     """The browser runs in Tokyo: the shift in Berlin still begins at 06:00 and ends at 14:00."""
-    page = opened(browser, address, 1440)
-    drawn(page)
-    words = page.locator(".stVegaLiteChart svg.marks .role-axis-label text").all_text_contents()
+    page = opened(browser, f"{address}/{EARLY}", 1440)
+    words = labels(page)
     assert "06:00" in words
     assert "14:00" in words
+    page.close()
+
+
+def test_the_axis_shows_the_doubled_hour_twice_with_its_offsets(browser, address):
+    page = opened(browser, f"{address}/?cell=cell1&day={LONG_DAY}&shift=night", 1440)
+    words = " ".join(labels(page))
+    assert "02:00+02:00" in words.replace(" ", "")
+    assert "02:00+01:00" in words.replace(" ", "")
     page.close()

@@ -85,7 +85,7 @@ def test_what_new_writes_is_valid_as_it_is(capsys, tmp_path):
     assert run(capsys, "new", str(tmp_path / "mine"))[0] == 0
     code, out, _ = run(capsys, "check", "--plant", str(tmp_path / "mine"))
     assert code == 0
-    assert "1 cells and 1 sources are valid" in out
+    assert "cells/ (1) and sources/ (1) are valid" in out
     assert (tmp_path / "mine" / "inbox").is_dir()
 
 
