@@ -78,11 +78,16 @@ class Mapping:
         self.checks: list[Check] = checks_of(self)
         self.kept = self._kept()
         # Expressions are made once: a batch is quick enough for their making to count.
-        self._pick_rule = self._pick()
-        self._wrong = reduce(or_, (check.wrong for check in self.checks)).fill_null(False)
-        self._word_codes = [
-            _codes(pl.col(column), source.words[words]).alias(f"{column}\x00{words}") for column, words in self.lookups
+        codes = {(c, w): _codes(pl.col(c), source.words[w]).alias(f"{c}\x00{w}") for c, w in self.lookups if w}
+        own = {f"\x00{i}.{g}" for i, c in self.groups for g in c.groups}
+        self._first = [self._pick().alias(PICK), *(code for (c, _), code in codes.items() if c not in own)]
+        self._second = [
+            pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}")
+            for i, c in self.groups
+            for g in c.groups
         ]
+        self._third = [code for (c, _), code in codes.items() if c in own]
+        self._wrong = reduce(or_, (check.wrong for check in self.checks)).fill_null(False)
         self._columns = self._event_columns()
         self.typed = self._typed()
 
@@ -119,7 +124,7 @@ class Mapping:
         derived = {f"\x00{name}{n}" for n in times for name in ("ts", "doubled")} | {
             f"{c}\x00number" for c in self.numbers
         }
-        return [PICK, EMIT, "line", *sorted(plain | codes | derived)]
+        return [PICK, "line", *sorted(plain | codes | derived)]
 
     def _closed(self, hole: Hole) -> bool:
         """Return whether a hole gives only words of its vocabulary."""
@@ -149,13 +154,9 @@ class Mapping:
 
     def apply(self, records: Records, context: Context) -> Mapped:
         """Map one batch of records; see Mapped. Lines that cannot be mapped are set aside whole, with their reason."""
-        frame = records.frame.with_columns(self._pick_rule.alias(PICK))
-        if self.groups:
-            frame = frame.with_columns(
-                pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}")
-                for i, c in self.groups
-                for g in c.groups
-            )
+        frame = records.frame.with_columns(self._first)
+        if self._second:
+            frame = frame.with_columns(self._second).with_columns(self._third)
         skipped = records.skipped
         silent = [i for i, rule in enumerate(self.rules) if not rule.emits]
         if silent:
@@ -192,17 +193,20 @@ class Mapping:
 
     def _derive(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:
         """Add the columns that several events share: codes of words, times, numbers."""
-        frame = frame.with_columns(self._word_codes)
         zone = context.zone if self.source.time.zone == "plant" else self.source.time.zone
         added: list[pl.Series] = []
         for n, template in enumerate(self.times):
-            found = parse_times(
-                frame.select(self.words(template).alias("t")).to_series(), self.source.time.formats, zone
-            )
+            found = parse_times(self._time_words(frame, template), self.source.time.formats, zone)
             added += [found.ts.alias(f"\x00ts{n}"), found.doubled.alias(f"\x00doubled{n}")]
             added += [found.nonexistent.alias(f"\x00gone{n}")]
         added += [numbers_of(frame[column]).alias(f"{column}\x00number") for column in self.numbers]
         return frame.with_columns(added)
+
+    def _time_words(self, frame: pl.DataFrame, template: Template) -> pl.Series:
+        hole = template.parts[0]
+        if len(template.parts) == 1 and isinstance(hole, Hole) and hole.words is None:
+            return frame[hole.field]
+        return frame.select(self.words(template).alias("t")).to_series()
 
     def words(self, template: Template, rule: int | None = None, dtype: pl.DataType | None = None) -> pl.Expr:
         """Return the text that a template gives: null when a hole is empty."""
@@ -231,7 +235,7 @@ class Mapping:
         of each record, one for the second of those that have one, and so on.
         """
         first = pl.Series(self.first_emit[:-1], dtype=pl.UInt16)
-        frame = frame.with_columns(pl.lit(first).gather(pl.col(PICK)).alias(EMIT)).select(self.kept)
+        frame = frame.select(pl.lit(first).gather(pl.col(PICK)).alias(EMIT), *self.kept)
         parts = [frame]
         for k in range(1, max(len(rule.emits) for rule in self.rules)):
             rules = [i for i, rule in enumerate(self.rules) if len(rule.emits) > k]

@@ -19,9 +19,10 @@ import zstandard
 
 from ingest.errors import InputError
 
-BLOCK_BYTES: Final = 8 << 20
-LONGEST_LINE: Final = 8 << 20
+BLOCK_BYTES: Final = 12 << 20
+LONGEST_LINE: Final = BLOCK_BYTES  # a line within one piece is never too long: only joints need a look
 SHOWN_CHARS: Final = 300  # of a quarantined line
+SHOWN_BYTES: Final = 4 * SHOWN_CHARS
 
 _CONTROL: Final = re.compile(rb"[\x01-\x08\x0e-\x19\x1c-\x1f]")  # no text holds these
 
@@ -193,44 +194,41 @@ class RawFile:
         raise InputError("This is a binary file, not text.", where=self.shown, found=repr(head[:16]), fix=fix)
 
     def _cut(self, pieces: Iterator[bytes]) -> Iterator[Block]:
-        """Cut pieces of text into blocks of whole lines."""
+        """Cut pieces of text into blocks of whole lines. A line longer than any record can be is read over."""
         number = 1
-        rest = b""
+        rest = start = b""  # the beginning of a line: of one that may still end well, of one that is too long
+        length = 0  # of the line that is too long, 0 when there is none
         for piece in pieces:
+            end = piece.find(b"\n")
+            so_far = (length or len(rest)) + (len(piece) if end < 0 else end)
+            if length or so_far > LONGEST_LINE:
+                start = start if length else (rest + piece[:SHOWN_BYTES])[:SHOWN_BYTES]
+                rest, length = b"", so_far
+                if end < 0:
+                    continue
+                yield _too_long(start, length, number)
+                number, length, piece = number + 1, 0, piece[end + 1 :]
             end = piece.rfind(b"\n") + 1
             if not end:
                 rest += piece
-                if len(rest) > LONGEST_LINE:
-                    block, rest = self._long_line(rest, pieces, number)
-                    number += 1
-                    yield block
-                    if end := rest.rfind(b"\n") + 1:
-                        block = _block(rest[:end], number)
-                        rest, number = rest[end:], number + block.lines
-                        yield block
                 continue
             block = _block(b"".join((rest, memoryview(piece)[:end])), number)
             rest = piece[end:]
             number += block.lines
             yield block
-        if rest:
+        if length:
+            yield _too_long(start, length, number, torn=True)
+        elif rest:
             block = _block(rest + b"\n", number)
             block.torn = True
             yield block
 
-    def _long_line(self, start: bytes, pieces: Iterator[bytes], number: int) -> tuple[Block, bytes]:
-        """Read over a line that is longer than any record can be; returns it as a bad line, and what follows it."""
-        length, rest, torn = len(start), b"", True
-        for piece in pieces:
-            end = piece.find(b"\n")
-            if end >= 0:
-                length, rest, torn = length + end, piece[end + 1 :], False
-                break
-            length += len(piece)
-        reason = f"line is too long: {length:,} bytes, at most {LONGEST_LINE:,} are read"
-        text = start[:SHOWN_CHARS].decode(errors="replace")
-        bad = pl.DataFrame([(number, reason, text)], schema=BAD_SCHEMA, orient="row")
-        return Block(b"", number, 1, torn, bad, pl.Series("line", [], dtype=pl.Int64)), rest
+
+def _too_long(start: bytes, length: int, number: int, torn: bool = False) -> Block:
+    reason = f"line is too long: {length:,} bytes, at most {LONGEST_LINE:,} are read"
+    text = start.decode(errors="replace")[:SHOWN_CHARS]
+    bad = pl.DataFrame([(number, reason, text)], schema=BAD_SCHEMA, orient="row")
+    return Block(b"", number, 1, torn, bad, pl.Series("line", [], dtype=pl.Int64))
 
 
 def _block(data: bytes, first: int) -> Block:
@@ -248,7 +246,7 @@ def _without_nul(data: bytes, first: int) -> tuple[bytes, pl.DataFrame, pl.Serie
     kept, numbers, bad = [], [], []
     for number, line in enumerate(data[:-1].split(b"\n"), first):
         if b"\0" in line:
-            text = line[: SHOWN_CHARS * 4].replace(b"\0", b"").decode(errors="replace")[:SHOWN_CHARS]
+            text = line[:SHOWN_BYTES].replace(b"\0", b"").decode(errors="replace")[:SHOWN_CHARS]
             bad.append((number, "line contains NUL bytes", text))
         else:
             kept.append(line + b"\n")

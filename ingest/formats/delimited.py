@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 import polars as pl
@@ -164,7 +164,7 @@ def _header(options: Options, head: Block) -> tuple[int, list[str]]:
     if not lines.height:
         return head.first + head.lines - 1, []
     number, text = lines.row(0)
-    quoting = csv.QUOTE_MINIMAL if options.quote else csv.QUOTE_NONE
+    quoting: Literal[0, 3] = csv.QUOTE_MINIMAL if options.quote else csv.QUOTE_NONE
     text = text.replace("\r", " ")
     try:
         row = next(csv.reader([text], delimiter=options.delimiter, quotechar=options.quote or None, quoting=quoting))

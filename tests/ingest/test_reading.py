@@ -103,6 +103,15 @@ def test_a_file_that_is_one_endless_line_is_read_over(tmp_path):
     assert [(b.lines, b.torn, len(b.data)) for b in blocks] == [(1, True, 0)]
 
 
+@pytest.mark.parametrize("before", [0, 5, LONGEST_LINE // 2, LONGEST_LINE - 1])
+def test_how_long_a_line_is_does_not_depend_on_where_it_stands(before, tmp_path):
+    path = tmp_path / "a.log"
+    path.write_bytes(b"a" * before + b"\n" + b"b" * LONGEST_LINE + b"\n" + b"c" * (LONGEST_LINE + 1) + b"\nd\n")
+    blocks = list(RawFile(path, "a.log").blocks())
+    assert [b.first for b in blocks if b.bad is not None] == [3]
+    assert b"".join(b.data for b in blocks) == b"a" * before + b"\n" + b"b" * LONGEST_LINE + b"\nd\n"
+
+
 @pytest.mark.parametrize("size", [4, 7, 33, 64, 200])
 def test_where_a_file_is_cut_into_blocks_makes_no_difference(size, tmp_path):
     content = "\ufeffä\r\nb\r\n\r\n".encode() + b"cc\xe4\n" * 20 + b"\r\r\nlast"
