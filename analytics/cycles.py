@@ -23,12 +23,13 @@ CYCLE_SCHEMA = {
 }
 
 
-def cycles(events: pl.DataFrame, cell: Cell, products: pl.DataFrame) -> pl.DataFrame:
+def cycles(events: pl.DataFrame, cell: Cell, products: pl.DataFrame, end_us: int) -> pl.DataFrame:
     """Pair every start of work with its end on the same lane.
 
-    Takes    prepared events; products: part, product (what is known of each part) .
+    Takes    prepared events; products: part, product (what is known of each part); end_us: end of what is looked at.
     Returns  one row per cycle, CYCLE_SCHEMA, sorted by lane and time. `paired` says how far to trust it:
              `both` start and end were logged; `end_only` the station stamps ends only: began at its previous end;
+             `open` such a station is at work when the records end, its end is not known;
              `no_start`, `no_end` one record is lost: the cycle is given its planned length, within its neighbours.
     A start is used up by its end; an end never pairs with a start older than the lane's last finished work.
     """
@@ -74,8 +75,22 @@ def cycles(events: pl.DataFrame, cell: Cell, products: pl.DataFrame) -> pl.DataF
         start_file=pl.col("file"),
         start_line=pl.col("line"),
     )
+    # What a station that stamps only ends has begun since its last end is work under way.
+    under_way = (
+        own.filter("end_only")
+        .group_by("lane", maintain_order=True)
+        .last()
+        .with_columns(
+            start_us=pl.col("ts"),
+            end_us=pl.lit(end_us, pl.Int64),
+            paired=pl.lit("open"),
+            part=pl.lit(None, pl.String),
+            start_file=pl.col("file"),
+            start_line=pl.col("line"),
+        )
+    )
     return (
-        pl.concat([ends, starts], how="diagonal")
+        pl.concat([ends, starts, under_way], how="diagonal")
         .filter(pl.col("start_us") < pl.col("end_us"))
         .select(pl.col(name).cast(dtype) for name, dtype in CYCLE_SCHEMA.items())
         .sort("lane", "start_us", "end_us")

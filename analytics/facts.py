@@ -28,7 +28,7 @@ from ingest.events import SCHEMA
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
-VERSION = "9"
+VERSION = "10"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -68,7 +68,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     recorded = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
     events = join_through_time(recorded)
     fate = mark_start_up(fates(events, cell), events, cell, is_first=day.carried.is_empty())
-    cycle = cycles(events, cell, fate).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
+    cycle = cycles(events, cell, fate, end).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
     tiles = intervals(Seen(cell, events, cycle, begin, end))
     orders = _orders(events, end)
     plans = plan(plant, cell, begin, end, _planned_stops(events, end), _hand_fed(orders, cell))

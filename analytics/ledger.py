@@ -83,7 +83,7 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
              Summed
              `us` per lane is the time that the tiles cover.
     """
-    quality = _quality(cycles, fates).select("cycle", "planned_us", "product", "part", "book", "why", "by")
+    quality = _quality(cycles, fates).select("cycle", "paired", "planned_us", "product", "part", "book", "why", "by")
     in_cycle = (pl.col("line") == "run") & pl.col("cycle").is_not_null()
     other = tiles.filter(~in_cycle).with_columns(
         line=pl.when(pl.col("line") == "run").then(pl.lit("good")).otherwise("line"),
@@ -104,7 +104,7 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
     excess = pl.col("net_us") - pl.col("plan_us")
     turn = (pl.col("end_us") - (pl.col("done_us") - pl.col("plan_us"))).clip(pl.col("start_us"), pl.col("end_us"))
     booked = [pl.col("book").alias("line"), pl.col("why").alias("cause"), pl.coalesce("blamed", "by").alias("blamed")]
-    doubtful = pl.col("doubtful").fill_null(False)
+    doubtful = pl.col("doubtful").fill_null(False) | (pl.col("paired") == "open")
     beyond = work.with_columns(
         start_us=turn,
         line=pl.when(excess <= silent)
@@ -117,7 +117,8 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
         cause=pl.when(excess > silent).then(pl.when(doubtful).then(pl.lit(MISSING)).otherwise(pl.lit(NO_ALARM))),
     )
     pieces = pl.concat([work.with_columns(*booked, end_us=turn), beyond]).filter(length > 0).with_columns(us=length)
-    short = work.filter((pl.col("net_us") < pl.col("plan_us")) & (pl.col("done_us") == length)).with_columns(
+    finished = pl.col("paired") != "open"
+    short = work.filter(finished & (pl.col("net_us") < pl.col("plan_us")) & (pl.col("done_us") == length)).with_columns(
         end_us="start_us", credit=pl.col("plan_us") - pl.col("net_us")
     )
     credits = pl.concat(
