@@ -81,12 +81,15 @@ class Mapping:
         codes = {(c, w): _codes(pl.col(c), source.words[w]).alias(f"{c}\x00{w}") for c, w in self.lookups if w}
         own = {f"\x00{i}.{g}" for i, c in self.groups for g in c.groups}
         self._first = [self._pick().alias(PICK), *(code for (c, _), code in codes.items() if c not in own)]
+        # a rule's own pattern is applied to that rule's records only: a regex passes over null in no time
         self._second = [
-            pl.when(pl.col(PICK) == i).then(_group(c, g)).alias(f"\x00{i}.{g}")
-            for i, c in self.groups
-            for g in c.groups
+            pl.when(pl.col(PICK) == i).then(pl.col(c.field)).str.extract_groups(c.words[0]).alias(f"\x00{i}.{n}")
+            for n, (i, c) in enumerate(self.groups)
         ]
-        self._third = [code for (c, _), code in codes.items() if c in own]
+        self._third = [
+            _group(f"\x00{i}.{n}", g, f"\x00{i}.{g}") for n, (i, c) in enumerate(self.groups) for g in c.groups
+        ]
+        self._fourth = [code for (c, _), code in codes.items() if c in own]
         self._wrong = reduce(or_, (check.wrong for check in self.checks)).fill_null(False)
         self._columns = self._event_columns()
         self.typed = self._typed()
@@ -156,7 +159,7 @@ class Mapping:
         """Map one batch of records; see Mapped. Lines that cannot be mapped are set aside whole, with their reason."""
         frame = records.frame.with_columns(self._first)
         if self._second:
-            frame = frame.with_columns(self._second).with_columns(self._third)
+            frame = frame.with_columns(self._second).with_columns(self._third).with_columns(self._fourth)
         skipped = records.skipped
         silent = [i for i, rule in enumerate(self.rules) if not rule.emits]
         if silent:
@@ -329,10 +332,9 @@ def _codes(word: pl.Expr, vocabulary: Vocabulary) -> pl.Expr:
     return codes
 
 
-def _group(condition: Condition, group: str) -> pl.Expr:
-    names = pl.Series([""]).str.extract_groups(condition.words[0]).struct.fields
-    word = pl.col(condition.field).str.extract(condition.words[0], names.index(group) + 1)
-    return pl.when(word != "").then(word)
+def _group(matched: str, group: str, name: str) -> pl.Expr:
+    word = pl.col(matched).struct.field(group)
+    return pl.when(word != "").then(word).alias(name)
 
 
 __all__ = ["PICK", "Context", "Mapped", "Mapping", "Operators"]
