@@ -60,6 +60,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader (head, less) has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as err:
+        print(
+            f"{err.filename or args.plant}: {err.strerror or err}\n    do:      check permissions and free space",
+            file=sys.stderr,
+        )
+        return 2
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.console import RenderableType
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -129,16 +129,19 @@ def _parts(told: Statement, cell: Cell, account: Account) -> RenderableType:
     unit = cell.unit if account.station is None else "cycle"
     for sign, words, n in told.parts:
         table.add_row(sign, Text(words), counted(n, unit), style="bold" if sign == "=" else "")
-    if not told.products:
-        return table
-    by_product = grid(
-        ("product", "fed", "good", "rejected"),
-        [(name, number(a), number(b), number(c)) for name, a, b, c in told.products],
-        right=(1, 2, 3),
-    )
-    both = Table.grid(padding=(0, 6))
-    both.add_row(table, by_product)
+    beside = []
+    if told.products:
+        beside.append(_named(("product", "fed", "good", "rejected"), told.products))
+    if told.sets:
+        beside.append(_named(("set", "complete", "open", "parts in open ones"), told.sets))
+    both = Table.grid(padding=(0, 5))
+    both.add_row(table, Group(*beside))
     return both
+
+
+def _named(columns: Sequence[str], rows: Sequence[tuple[str, int, int, int]]) -> RenderableType:
+    told = [(name, *(number(n) for n in counts)) for name, *counts in rows]
+    return grid(columns, told, right=(1, 2, 3), whole=(0, 1, 2, 3))
 
 
 def _figures(account: Account) -> RenderableType:

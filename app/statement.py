@@ -52,6 +52,7 @@ class Statement:
     parts: list[tuple[str, str, int]]  # sign, words, parts
     parts_left: int  # what does not add up in the parts account: 0, or it is broken
     products: list[tuple[str, int, int, int]]  # name, fed, good, rejected
+    sets: list[tuple[str, int, int, int]]  # name, complete, begun and not complete, parts in those
 
 
 def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -> Statement:
@@ -109,6 +110,7 @@ def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -
         parts=_parts_rows(account, cell),
         parts_left=account.parts.difference,
         products=_products(account),
+        sets=[(s["set"], s["complete"], s["open"], s["open_members"]) for s in account.parts.sets],
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from typing import Final
 
@@ -62,14 +63,15 @@ def parts_table(told: Statement, unit: str) -> None:
     st.html(f'<table class="tb-table">{head}{rows}</table>')
 
 
-def products_table(told: Statement) -> None:
-    """Draw fed, good and rejected per product."""
-    rows = "".join(
+def named_table(columns: Sequence[str], rows: Sequence[tuple[str, int, int, int]]) -> None:
+    """Draw counts per name: of products or sets."""
+    body = "".join(
         f"<tr><td>{escape(name)}</td>" + "".join(f'<td class="tb-n">{number(n)}</td>' for n in counts) + "</tr>"
-        for name, *counts in told.products
+        for name, *counts in rows
     )
-    head = "<tr><th>product</th>" + "".join(f'<th class="tb-n">{w}</th>' for w in ("fed", "good", "rejected")) + "</tr>"
-    st.html(f'<table class="tb-table">{head}{rows}</table>')
+    first, *others = columns
+    head = f"<tr><th>{first}</th>" + "".join(f'<th class="tb-n">{word}</th>' for word in others) + "</tr>"
+    st.html(f'<table class="tb-table">{head}{body}</table>')
 
 
 def _parts(told: Statement, parts: float | None, unit: str) -> str:

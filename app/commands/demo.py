@@ -29,13 +29,13 @@ MARK = ".taktbook-demo"
 def add_arguments(parser: ArgumentParser) -> None:
     """Add the command's own arguments."""
     parser.add_argument(
-        "folder", metavar="DIR", nargs="?", help="where the plant is laid out (default: demo-plant in --plant)"
+        "folder", metavar="DIR", nargs="?", help="where the plant is laid out, seen from --plant (default: demo-plant)"
     )
 
 
 def run(args: Namespace) -> int:
     """Copy, load, derive, show."""
-    folder = Path(args.folder) if args.folder else Path(args.plant) / "demo-plant"
+    folder = Path(args.plant) / (args.folder or "demo-plant")
     lay_out(folder)
     with bars() as progress:
         summary = load(folder, progress=progress)

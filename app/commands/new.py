@@ -19,12 +19,14 @@ FILES = ("plant.toml", "cells/cell1.toml", "sources/example.toml")
 
 def add_arguments(parser: ArgumentParser) -> None:
     """Add the command's own arguments."""
-    parser.add_argument("folder", metavar="DIR", help="the folder to write; it must not hold a plant yet")
+    parser.add_argument(
+        "folder", metavar="DIR", help="the folder to write, seen from --plant; it must not hold a plant yet"
+    )
 
 
 def run(args: Namespace) -> int:
     """Write the folder and say what to do with it."""
-    folder = write_plant(Path(args.folder))
+    folder = write_plant(Path(args.plant) / args.folder)
     console().print(Text(
         f"Written: {', '.join(FILES)} and inbox/ in {folder}\n\nNext:\n"
         "  1. say in plant.toml when your shifts run, in cells/cell1.toml what your cell is,\n"

@@ -151,9 +151,11 @@ def show(plant: Plant, version: str, pick: Pick) -> None:
     left, right = st.columns(2)
     with left:
         statement_view.parts_table(told, unit)
-    if len(told.products) > 1:
-        with right:
-            statement_view.products_table(told)
+    with right:
+        if told.products:
+            statement_view.named_table(("product", "fed", "good", "rejected"), told.products)
+        if told.sets:
+            statement_view.named_table(("set", "complete", "open", "parts in open ones"), told.sets)
 
     stations(plant, version, cell, pick)
 
