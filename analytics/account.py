@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -16,6 +17,7 @@ from analytics.parts_account import PartsAccount, cell_parts, station_parts
 from ingest.errors import InputError, suggest
 
 ORDER = {line.name: n for n, line in enumerate(LINES)}
+SPAN = {"key": pl.String, "from_us": pl.Int64, "to_us": pl.Int64}
 IDEAL = ("good", "reject", "start_up_reject", "rework")
 
 
@@ -122,18 +124,19 @@ def account(
     lanes = _lanes(cell, station)
     wanted = _products(cell, product)
     plant.build(cell_name)
-    days = plant.days(cell_name)
     first = plant.file.production_day(min(w.from_us for w in spans))
     last = plant.file.production_day(max(w.to_us for w in spans) - 1)
-    frame = pl.DataFrame([(w.key, w.from_us, w.to_us) for w in spans], schema=["key", "from_us", "to_us"], orient="row")
-    with plant.tables(cell_name, [d for d in days if first <= d <= last] or [first], {"windows": frame}) as con:
+    frames = {
+        "windows": pl.DataFrame([(w.key, w.from_us, w.to_us) for w in spans], schema=SPAN, orient="row"),
+        "opening": _stock_before(plant, cell_name, first),
+    }
+    with plant.tables(cell_name, plant.days_between(cell_name, first, last) or [first], frames) as con:
         lines = query(con, "account_lines", lanes=lanes)
         planned = query(con, "planned_time", lanes=lanes)
         cycles = query(con, "station_cycles", lanes=lanes)
         made = query(con, "cell_quantities")
         ordered = query(con, "order_time")
         kits = query(con, "sets_made")
-    with plant.tables(cell_name, [d for d in days if d <= last], {"windows": frame}) as con:
         moved = query(con, "parts_account")
     accounts = []
     for span in spans:
@@ -180,6 +183,14 @@ def account(
             )
         )  # fmt: skip
     return accounts
+
+
+def _stock_before(plant: Plant, cell: str, first: date) -> pl.DataFrame:
+    """Parts inside the cell when the first day begins: what the last day before it left behind."""
+    earlier = [d for d in plant.days(cell) if d < first]
+    if not earlier:
+        return pl.DataFrame(schema={"product": pl.String, "inside_n": pl.Int64, "rework_n": pl.Int64})
+    return plant.fact(cell, "stock", earlier[-1:])
 
 
 def _elements(

@@ -16,6 +16,7 @@ import polars as pl
 
 from analytics import facts
 from analytics.cell import Cell, read_cell
+from analytics.keep import book_days, build
 from analytics.plant import PlantFile, read_plant_file
 from ingest.errors import InputError, suggest
 from ingest.progress import Progress, silent
@@ -58,12 +59,16 @@ class Plant:
         return cell
 
     def days(self, cell: str) -> list[date]:
-        """Production days of which the store holds events."""
-        return self.store.days(cell)
+        """Production days of a cell's book: those with events, and those between them on which nothing was recorded."""
+        return book_days(self.store.days(cell))
+
+    def days_between(self, cell: str, first: date, last: date) -> list[date]:
+        """Days of the cell's book from first to last."""
+        return [d for d in self.days(cell) if first <= d <= last]
 
     def build(self, cell: str, progress: Progress = silent) -> list[date]:
         """Bring the facts of a cell up to date; returns the days rebuilt."""
-        return facts.build(self.file, self.cell(cell), self.store, progress=progress)
+        return build(self.file, self.cell(cell), self.store, progress)
 
     def fact(self, cell: str, table: str, days: list[date] | None = None) -> pl.DataFrame:
         """Read a fact table of a cell as a frame (see analytics.facts.TABLES)."""

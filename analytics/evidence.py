@@ -17,7 +17,7 @@ def evidence(plant: Plant, cell: str, window: Window, station: str | None = None
              `station`: what that station, the cell as a whole, or a neighbour involved with it said.
     """
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    events = prepare(plant.store.events(cell, [d for d in plant.days(cell) if first <= d <= last]), plant.cell(cell))
+    events = prepare(plant.store.events(cell, plant.days_between(cell, first, last)), plant.cell(cell))
     events = events.filter((pl.col("ts") >= window.from_us) & (pl.col("ts") < window.to_us))
     if station is not None:
         events = events.filter((pl.col("station") == station) | pl.col("station").is_null() | (pl.col("at") == station))

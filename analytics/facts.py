@@ -5,10 +5,7 @@ Derived from its events, kept as Parquet, rebuilt only when an input changed.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
 
 import polars as pl
 
@@ -18,17 +15,15 @@ from analytics.claims import Seen
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
 from analytics.ledger import NO_ALARM, PAUSED, STOP_LINES, intervals, split_work
-from analytics.parts import fates, join_through_time, mark_start_up, moves
+from analytics.parts import fates, join_through_time, mark_start_up, moves, stock
 from analytics.plan import PLANNED_STOP, Stop, plan
 from analytics.plant import PlantFile
 from analytics.prepare import prepare
 from analytics.roots import WORK, roots
 from analytics.sets import sets
 from ingest.events import SCHEMA
-from ingest.progress import Progress, silent
-from ingest.store import Store
 
-VERSION = "10"
+VERSION = "11"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -39,6 +34,7 @@ TABLES = (
     "stops",
     "moves",
     "parts",
+    "stock",
     "rejects",
     "measurements",
     "sets",
@@ -52,9 +48,9 @@ TABLES = (
 class Day:
     """The events that a day's facts are made from, and the window."""
 
-    day: date
     start_us: int
     end_us: int
+    since_us: int  # end of the last day before it that was derived: start_us, but for a gap
     carried: pl.DataFrame  # SCHEMA
     events: pl.DataFrame  # SCHEMA; the day and the margins before and after it
 
@@ -74,7 +70,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     plans = plan(plant, cell, begin, end, _planned_stops(events, end), _hand_fed(orders, cell))
     pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
-    move = moves(fate, events, cell, day.start_us, day.end_us)
+    move = moves(fate, events, cell, day.start_us, day.end_us, day.since_us)
     booked = pl.concat([inside.clip(pieces), _cell_book(roots(inside.clip(_for_the_cell(pieces)), cell), move, cell)])
     ledger = inside.clip(cut(booked.drop("plan"), plans, ["plan", "plan_cause", "shift", "shift_day"]))
     lanes = pl.concat([cell.lanes(), pl.DataFrame({"lane": [CELL]})], how="diagonal")
@@ -86,6 +82,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "stops": inside.starting(_stops(pieces, cell)),
         "moves": move,
         "parts": _parts(fate, day.start_us, day.end_us),
+        "stock": stock(fate, cell, day.end_us),
         "rejects": move.filter(pl.col("move") == "reject"),
         "measurements": _measurements(events, day.start_us, day.end_us),
         "sets": sets(events, cell, day.start_us, day.end_us),
@@ -301,52 +298,3 @@ def _planned_stops(events: pl.DataFrame, end_us: int) -> list[Stop]:
         Stop(int(a), int(b), s, c or "planned stop")
         for a, b, s, c in rows.select("ts", "until", "station", "cause").rows()
     ]
-
-
-def build(
-    plant: PlantFile, cell: Cell, store: Store, days: Iterable[date] | None = None, progress: Progress = silent
-) -> list[date]:
-    """Bring the kept facts of a cell up to date; returns the days that were rebuilt.
-
-    A day is rebuilt when its events, those of a neighbouring day, the plant or cell file, what the day before hands
-    on, or
-    VERSION changed.
-    """
-    have = store.days(cell.name)
-    wanted = have if days is None else sorted(set(have) & set(days))
-    rebuilt = []
-    prints = {d: store.fingerprint(cell.name, d) for d in have}
-    model = hashlib.sha256((plant.model_dump_json() + cell.model_dump_json() + VERSION).encode()).hexdigest()
-    for n, day in enumerate(wanted):
-        progress(f"facts {cell.name}", n, len(wanted))
-        before, after = day - timedelta(days=1), day + timedelta(days=1)
-        handed = _handed_on(store, cell.name, have, day)
-        key = _digest(model, day.isoformat(), *(prints.get(d, "-") for d in (before, day, after)), _hash(handed))
-        if store.facts_key(cell.name, day) == key:
-            continue
-        start_us, end_us = plant.day_bounds(day)
-        edge = MARGIN_US + MARGIN_US // 2  # stored times are those of the source; the doubled hour may move them by one
-        ts = pl.col("ts_source").cast(pl.Int64)
-        events = store.events(cell.name, [d for d in (before, day, after) if d in prints]).filter(
-            (ts >= start_us - edge) & (ts < end_us + edge)
-        )
-        store.write_facts(cell.name, day, key, derive(plant, cell, Day(day, start_us, end_us, handed, events)))
-        rebuilt.append(day)
-    progress(f"facts {cell.name}", len(wanted), len(wanted))
-    return rebuilt
-
-
-def _handed_on(store: Store, cell: str, have: list[date], day: date) -> pl.DataFrame:
-    earlier = [d for d in have if d < day]
-    kept = store.read_facts(cell, earlier[-1:], "carry") if earlier else None
-    return pl.DataFrame(schema=SCHEMA) if kept is None else kept.select(SCHEMA.names()).cast(SCHEMA)
-
-
-def _hash(frame: pl.DataFrame) -> str:
-    # Where a record stands in which file does not matter to what it says.
-    rows = frame.drop("file", "line").hash_rows(seed=0).sort()
-    return hashlib.sha256(rows.to_numpy().tobytes()).hexdigest()
-
-
-def _digest(*words: str) -> str:
-    return hashlib.sha256("|".join(words).encode()).hexdigest()

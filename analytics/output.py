@@ -21,7 +21,7 @@ def output(plant: Plant, cell: str, window: Window, step_us: int = STEP_US) -> p
     """
     plant.build(cell)
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    days = [d for d in plant.days(cell) if first <= d <= last]
+    days = plant.days_between(cell, first, last)
     with plant.tables(cell, days or [first]) as con:
         booked = query(con, "output_curve", from_us=window.from_us, to_us=window.to_us, step_us=step_us)
     planned = booked.group_by("us").agg(pl.col("parts").sum()).with_columns(line=pl.lit("planned"))

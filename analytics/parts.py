@@ -27,6 +27,7 @@ FATE_SCHEMA = {
     "station": pl.String,
     "cause": pl.String,
     "rework": pl.Boolean,
+    "rework_us": pl.Int64,
     "file": pl.String,
     "line": pl.Int64,
 }
@@ -122,6 +123,7 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
             station=pl.col("station").filter(left).first(),
             cause=pl.col("cause").filter(left).drop_nulls().first(),
             rework=(pl.col("result") == "rework").any().fill_null(False),
+            rework_us=pl.col("ts").filter(pl.col("result") == "rework").first(),
             file=pl.coalesce(pl.col("file").filter(left).first(), pl.col("file").last()),
             line=pl.coalesce(pl.col("line").filter(left).first(), pl.col("line").last()),
         )
@@ -159,8 +161,12 @@ def mark_start_up(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, is_fir
     )
 
 
-def moves(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int, end_us: int) -> pl.DataFrame:
+def moves(
+    fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int, end_us: int, since_us: int
+) -> pl.DataFrame:
     """Write down every move of the parts account within [start_us, end_us).
+
+    A part that was lost between since_us and start_us, when no day was kept, is booked as lost at start_us.
 
     Returns  us, move (MOVES), part, product, set, station, cause, start_up, rework, file, line; in order of time.
     """
@@ -205,10 +211,24 @@ def moves(fates_: pl.DataFrame, events: pl.DataFrame, cell: Cell, start_us: int,
         ]
     )  # fmt: skip
     rework = _rework(events, fates_, lost_after)
+    late = (pl.col("us") >= since_us) & (pl.col("us") < start_us) & pl.col("move").is_in(["lost", "rework_done"])
     return (
         pl.concat([frame.select(columns) for frame in (came, left, lost, nameless, rework)])
+        .with_columns(us=pl.when(late).then(pl.lit(start_us, pl.Int64)).otherwise("us"))
         .filter((pl.col("us") >= start_us) & (pl.col("us") < end_us))
         .sort("us", "part", "move", nulls_last=True)
+    )
+
+
+def stock(fates_: pl.DataFrame, cell: Cell, at_us: int) -> pl.DataFrame:
+    """Count the parts inside the cell at an instant: product, inside_n, and rework_n of them in rework."""
+    lost_us = pl.col("last_us") + round(cell.lost_after_h * 3600e6)
+    inside = (pl.col("fed_us") < at_us) & (pl.coalesce("done_us", lost_us) >= at_us)
+    return (
+        fates_.filter(inside)
+        .group_by("product")
+        .agg(inside_n=pl.len().cast(pl.Int64), rework_n=(pl.col("rework_us") < at_us).sum().cast(pl.Int64))
+        .sort("product", nulls_last=True)
     )
 
 

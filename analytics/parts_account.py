@@ -74,11 +74,11 @@ def _close(moved: pl.DataFrame, products: list[tuple[str | None, PartsAccount]] 
     before = dict(moved.group_by("move").agg(pl.col("before_n").sum()).rows())
 
     def inside(n: dict[str, int]) -> int:
-        came = n.get("fed", 0) + n.get("found", 0)
+        came = n.get("stock", 0) + n.get("fed", 0) + n.get("found", 0)
         return came - sum(n.get(m, 0) for m in ("good", "reject", "removed", "lost"))
 
     def in_rework(n: dict[str, int]) -> int:
-        return n.get("rework_open", 0) - n.get("rework_done", 0)
+        return n.get("rework_stock", 0) + n.get("rework_open", 0) - n.get("rework_done", 0)
 
     rejects = (
         moved.filter((pl.col("move") == "reject") & (pl.col("within_n") > 0))

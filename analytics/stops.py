@@ -29,7 +29,7 @@ def stops(
     _lanes(plant.cell(cell), station)
     plant.build(cell)
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    days = [d for d in plant.days(cell) if first <= d <= last]
+    days = plant.days_between(cell, first, last)
     with plant.tables(cell, days or [first]) as con:
         return query(
             con, "stop_list", from_us=window.from_us, to_us=window.to_us, station=station, line=line, cause=cause

@@ -72,12 +72,16 @@ def test_parts_are_conserved_in_every_window(events):
 @given(line_logs(), st.booleans())
 @SOME
 def test_days_add_up_to_the_week(events, sources):
-    for each in accounts(events, BOTH, FIRST, SECOND, sources=sources).values():
+    closed = accounts(events, BOTH, FIRST, SECOND, sources=sources)
+    for each in closed.values():
         both, first, second = each
         for line in set(both.lines["line"]):
             assert both.us(line) == first.us(line) + second.us(line), line
         for name in ("fed", "good", "taken_out", "unaccounted"):
             assert getattr(both.parts, name) == getattr(first.parts, name) + getattr(second.parts, name), name
+        if each is closed[None]:
+            assert second.parts.opening_stock == first.parts.closing_stock
+            assert second.parts.opening_rework == first.parts.rework
 
 
 @given(line_logs(), st.randoms(use_true_random=False))

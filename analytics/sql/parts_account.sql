@@ -1,23 +1,47 @@
 -- One row per key, product and move: how many parts made it within the window, and before it (for the opening stock).
+-- The stock before the first of these days comes as the moves `stock` and `rework_stock`.
 with
-
-moves_made as (
-    select * from moves
-),
 
 spans as (
     select * from windows
+),
+
+moved as (
+    select
+        spans.key                                                as key,
+        moves.product                                            as product,
+        moves.move                                               as move,
+        moves.cause                                              as cause,
+        count(*) filter (where moves.us >= spans.from_us)        as within_n,
+        count(*) filter (where moves.us < spans.from_us)         as before_n
+    from moves
+    inner join spans on moves.us < spans.to_us
+    group by spans.key, moves.product, moves.move, moves.cause
+),
+
+opened as (
+    select
+        spans.key            as key,
+        opening.product      as product,
+        'stock'              as move,
+        null                 as cause,
+        0                    as within_n,
+        opening.inside_n     as before_n
+    from opening
+    cross join spans
+    union all
+    select
+        spans.key,
+        opening.product,
+        'rework_stock',
+        null,
+        0,
+        opening.rework_n
+    from opening
+    cross join spans
 )
 
-select
-    spans.key                                                                     as key,
-    moves_made.product                                                            as product,
-    moves_made.move                                                               as move,
-    moves_made.cause                                                              as cause,
-    moves_made.station                                                            as station,
-    count(*) filter (where moves_made.us >= spans.from_us)                        as within_n,
-    count(*) filter (where moves_made.us < spans.from_us)                         as before_n
-from moves_made
-inner join spans on moves_made.us < spans.to_us
-group by spans.key, moves_made.product, moves_made.move, moves_made.cause, moves_made.station
-order by key, product, move, cause, station
+select * from moved
+union all
+select * from opened
+order by key, product, move, cause

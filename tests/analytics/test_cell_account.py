@@ -142,6 +142,30 @@ def test_a_late_line_changes_its_own_day_and_what_that_hands_on(tmp_path):
     assert again[:2] == days[:2]
 
 
+def test_a_planned_day_without_any_record_is_a_day_without_data(tmp_path):
+    """The network was down all Wednesday: its shift stays in the week, and the part stays in the cell."""
+    model = cell(
+        sources=[{"name": "plc", "silence_s": 60}],
+        stations=[
+            {"name": "press", "kind": "machine", "sources": ["plc"]},
+            {"name": "pack", "kind": "machine", "from": ["press"]},
+        ],
+        lost_after_h=100,
+    )
+    opened = book(tmp_path, log("06:00:00 press starts P1 product=dish\n+2d 06:00:00 press ends P1"), cell_model=model)
+    assert opened.days("a1") == [date(2026, 10, 20), date(2026, 10, 21), date(2026, 10, 22)]
+    (a,) = account(opened, "a1", shift(day="2026-10-21"), station="press")
+    assert (a.planned_busy_us, a.us("no_data")) == (28_800_000_000, 28_800_000_000)
+    assert a.known_share == 0
+    (whole,) = account(opened, "a1", shift(day="2026-10-21"))
+    assert (whole.parts.opening_stock, whole.parts.closing_stock) == (1, 1)
+
+
+def test_a_clock_that_fell_back_to_1970_does_not_open_20000_days(tmp_path):
+    events = pl.concat([log("06:00:00 press in P1"), log("06:00:00 press in P2", day="1970-01-01")])
+    assert len(book(tmp_path, events).days("a1")) == 2
+
+
 def test_an_alarm_that_lasts_over_the_night_is_known_the_next_day(tmp_path):
     events = log("06:10:00 press alarm A1\n+1d 06:30:00 press clear A1\n+1d 06:31:00 press in P1")
     opened = book(tmp_path, events)
