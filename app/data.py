@@ -63,6 +63,7 @@ def output_of(folder: str, version: str, cell: str, window: Window) -> pl.DataFr
 def pauses_of(folder: str, version: str, cell: str, window: Window) -> pl.DataFrame:
     """Planned stops of the cell within a window: start_us, end_us, cause."""
     plant = open_plant(Path(folder))
+    plant.build(cell)
     rows = plant.fact(cell, "plan", days_of(plant, window)).filter(
         (pl.col("lane") == "*")
         & (pl.col("plan") != "busy")
@@ -80,8 +81,24 @@ def pauses_of(folder: str, version: str, cell: str, window: Window) -> pl.DataFr
 def lanes_of(folder: str, version: str, cell: str, window: Window) -> tuple[int, pl.DataFrame]:
     """What the stations did: number of pieces, and the rectangles to draw (app.lanes.overview)."""
     plant = open_plant(Path(folder))
+    plant.build(cell)
     pieces = lanes.clip(plant.fact(cell, "ledger", days_of(plant, window)), window.from_us, window.to_us)
     return pieces.height, lanes.overview(pieces, window.from_us, window.to_us)
+
+
+@st.cache_data(max_entries=KEEP, show_spinner=False)
+def pieces_of(folder: str, version: str, cell: str, window: Window, line: str) -> pl.DataFrame:
+    """The pieces of time that the cell's account has on a line, in the columns that analytics.stops has for stops."""
+    plant = open_plant(Path(folder))
+    plant.build(cell)
+    ledger = plant.fact(cell, "ledger", days_of(plant, window)).filter(
+        (pl.col("line") == line) & (pl.col("plan") == "busy") & (pl.col("lane") == "*")
+    )
+    names = ("start_us", "end_us", "us", "line", "cause", "log_file", "log_line", "log_end_file", "log_end_line")
+    pieces = lanes.clip(ledger, window.from_us, window.to_us, cell_lane=True)
+    return pieces.select(
+        "lane", *names, station=pl.coalesce("blamed", "station"), nest=pl.lit(None, pl.String), text="cause"
+    ).with_columns(us=pl.col("end_us") - pl.col("start_us"))
 
 
 @st.cache_data(max_entries=KEEP, show_spinner="reading all sources …")

@@ -6,6 +6,8 @@ from typing import Final
 
 import polars as pl
 
+from analytics.cell import CELL
+
 MOST: Final = 3000
 """Rectangles that a browser draws and zooms without a pause."""
 
@@ -18,10 +20,10 @@ RHYTHM: Final = (
 COLUMNS: Final = ("lane", "start_us", "end_us", "line", "cause", "plan", "pieces", "share", "log_file", "log_line")
 
 
-def clip(ledger: pl.DataFrame, from_us: int, to_us: int) -> pl.DataFrame:
-    """Cut a ledger at the edges of a window; rows of no length and the cell's own lane are left out."""
+def clip(ledger: pl.DataFrame, from_us: int, to_us: int, *, cell_lane: bool = False) -> pl.DataFrame:
+    """Cut a ledger at a window's edges; rows of no length and (unless asked for) the cell's own lane are left out."""
     inside = (pl.col("start_us") < to_us) & (pl.col("end_us") > from_us) & (pl.col("start_us") < pl.col("end_us"))
-    return ledger.filter(inside & (pl.col("lane") != "*")).with_columns(
+    return ledger.filter(inside & ((pl.col("lane") != CELL) | cell_lane)).with_columns(
         pl.col("start_us").clip(from_us, to_us), pl.col("end_us").clip(from_us, to_us)
     )
 

@@ -22,7 +22,9 @@ from ingest.errors import InputError
 COLUMNS: Final = [0.28, 0.33, 0.12, 0.15, 0.09, 0.11]
 AROUND_LINES: Final = 12
 AROUND_US: Final = 60_000_000
-STOPS_SHOWN: Final = 1000
+STOPS_SHOWN: Final = 500
+NO_PIECES: Final = ("plan_gap", "fast_cycle")
+"""Lines that are the difference of plans, not a stretch of somebody's time."""
 HIGHLIGHT_MOST: Final = 400
 """Raw lines shown of one stop; a long stop is shown at its beginning and end."""
 
@@ -127,22 +129,26 @@ def _inside(plant: Plant, version: str, cell: Cell, account: Account, row: Row, 
     st.html(f'<table class="tb-table"><tr><th>charged to</th><th>cause</th><th></th><th></th></tr>{body}</table>{more}')
     own = stops.filter(pl.col("line") == row.line)
     if own.height:
-        _stop_list(plant, version, account.window, own)
+        told = "The stops as the stations had them, one row for each place; a buffer may have absorbed some of it."
+        _evidence_list(plant, version, cell, account.window, own, told)
+        return
+    pieces = data.pieces_of(str(plant.folder), version, cell.name, account.window, row.line)
+    if pieces.height and row.line not in NO_PIECES:
+        told = f"The longest of {number(pieces.height)} pieces of time on this line."
+        _evidence_list(plant, version, cell, account.window, pieces, told)
 
 
-def _stop_list(plant: Plant, version: str, window: Window, own: pl.DataFrame) -> None:
-    st.html(
-        '<div class="tb-quiet">The stops as the stations had them, one row for each place; a buffer may have absorbed '
-        "some of it. Choose a row to read its log lines.</div>"
-    )
+def _evidence_list(plant: Plant, version: str, cell: Cell, window: Window, own: pl.DataFrame, told: str) -> None:
+    """Offer stops, or pieces of time, to be opened down to their log lines."""
+    st.html(f'<div class="tb-quiet">{told} Choose a row to read its log lines.</div>')
     shown = own.sort("us", descending=True).head(STOPS_SHOWN).sort("start_us")
     odd = changes_clock(plant.file, window)
     frame = pl.DataFrame(
         {
             "from": [clock(plant.file.local(us), offset=odd) for us in shown["start_us"]],
             "seconds": shown["us"] / 1e6,
-            "station": [f"{s} nest {n}" if n else s for s, n in shown.select("station", "nest").rows()],
-            "cause": shown["text"].fill_null(shown["cause"]).fill_null(""),
+            "station": [f"{s} nest {n}" if n else s or "" for s, n in shown.select("station", "nest").rows()],
+            "cause": [cause_words(text or cause, cell) for text, cause in shown.select("text", "cause").rows()],
             "log": [_place(r) for r in shown.iter_rows(named=True)],
         }
     )
@@ -164,14 +170,14 @@ def _stop_list(plant: Plant, version: str, window: Window, own: pl.DataFrame) ->
     lane, _, start = st.query_params.get("stop", "").rpartition("@")
     found = shown.filter((pl.col("lane") == lane) & (pl.col("start_us").cast(pl.String) == start))
     if found.height:
-        _log_lines(plant, version, found.row(0, named=True))
+        _log_lines(plant, version, cell, found.row(0, named=True))
 
 
 def _place(row: dict[str, object]) -> str:
     return ORIGIN if row["log_file"] is None else f"{row['log_file']}:{row['log_line']}"
 
 
-def _log_lines(plant: Plant, version: str, stop: dict[str, object]) -> None:
+def _log_lines(plant: Plant, version: str, cell: Cell, stop: dict[str, object]) -> None:
     """Raw lines around the beginning and the end of a stop, and what all sources said."""
     folder = str(plant.folder)
     file, line = stop["log_file"] or stop["log_end_file"], stop["log_line"] or stop["log_end_line"]
@@ -193,7 +199,7 @@ def _log_lines(plant: Plant, version: str, stop: dict[str, object]) -> None:
         start, end = stop["start_us"], stop["end_us"]
         assert isinstance(start, int)
         assert isinstance(end, int)
-        _said(plant, version, Window("around", start - AROUND_US, min(end, start + 10 * AROUND_US) + AROUND_US))
+        _said(plant, version, cell, Window("around", start - AROUND_US, min(end, start + 10 * AROUND_US) + AROUND_US))
 
 
 def _log_block(folder: str, version: str, file: str, line: int, around: int, hits: set[int]) -> None:
@@ -209,9 +215,8 @@ def _log_block(folder: str, version: str, file: str, line: int, around: int, hit
     st.html(f'<div class="tb-quiet">{escape(file)}</div><div class="tb-log">{text}</div>')
 
 
-def _said(plant: Plant, version: str, window: Window) -> None:
-    cell = st.query_params.get("cell") or plant.file.cells[0]
-    events = data.evidence_of(str(plant.folder), version, cell, window)
+def _said(plant: Plant, version: str, cell: Cell, window: Window) -> None:
+    events = data.evidence_of(str(plant.folder), version, cell.name, window)
     odd = changes_clock(plant.file, window)
     local = [clock(plant.file.local(us), offset=odd) for us in events["ts"]]
     told = events.select(

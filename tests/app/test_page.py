@@ -85,6 +85,23 @@ def test_a_stop_opens_into_its_log_lines(monkeypatch, loaded):
     assert "press alarm off A1" in text
 
 
+def test_a_line_without_stops_opens_into_its_longest_pieces(monkeypatch, loaded):
+    test = page(monkeypatch, loaded, line="rejects")
+    assert any("rejects" in e.value for e in test.info)  # that is its title; its name is reject
+    test = page(monkeypatch, loaded, line="starved")
+    seconds = test.dataframe[0].value["seconds"].to_list()
+    assert sum(seconds) > 200
+    assert set(test.dataframe[0].value["station"]) == {"press"}
+
+
+def test_a_log_that_was_moved_away_is_told_where_its_lines_would_be(monkeypatch, own):
+    (own / "inbox" / "example" / f"{DAY}.log").rename(own / "elsewhere.log")
+    plant = open_plant(own)
+    start = stops(plant, "cell1", last_shift(plant, "cell1")[1], line="breakdown")["start_us"][0]
+    test = page(monkeypatch, own, line="breakdown", stop=f"press@{start}")
+    assert any("no longer where it was loaded from" in e.value for e in test.code)
+
+
 def test_a_safety_stop_opens_with_a_caution(monkeypatch, loaded):
     assert "lock-out procedure and risk assessment" in words(page(monkeypatch, loaded, line="safety_stop"))
 
