@@ -11,8 +11,8 @@ import polars as pl
 from pydantic import Field
 
 from analytics.lines import CAUSE_LINES
-from ingest.config import Strict, read_text, validate, where
-from ingest.errors import ConfigError, Problem, suggest
+from ingest.errors import suggest
+from ingest.toml_file import Strict, check_model, read_toml
 
 Kind = Literal["feeder", "robot", "machine", "inspection", "gauge", "handover", "carrier", "buffer", "manual"]
 PLACES: tuple[Kind, ...] = ("handover", "carrier", "buffer")
@@ -158,15 +158,16 @@ class Cell(Strict):
 
 
 def read_cell(path: Path, shown_as: str) -> Cell:
-    """Read and validate a cell file. Raises ConfigError with every problem found."""
-    text = read_text(path, shown_as)
-    cell = validate(text, Cell, shown_as)
-    problems = [
-        Problem(where(shown_as, text, loc), message, found=found, allowed=allowed, fix=fix)
-        for loc, message, found, allowed, fix in _contradictions(cell)
-    ]
-    if problems:
-        raise ConfigError(shown_as, problems)
+    """Read and validate a cell file.
+
+    Raises ConfigError with every problem found, InputError when there is no such file.
+    """
+    file = read_toml(path, shown_as)
+    cell = check_model(file, Cell, file.data)
+    for loc, message, found, allowed, fix in _contradictions(cell) if cell else ():
+        file.problem(loc, message, found=found, allowed=allowed, fix=fix)
+    file.raise_problems()
+    assert cell is not None
     return cell
 
 

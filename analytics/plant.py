@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field, field_validator
 
-from ingest.config import Strict, read_text, validate, where
-from ingest.errors import ConfigError, Problem, suggest
+from ingest.errors import suggest
+from ingest.toml_file import Strict, check_model, read_toml
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -71,7 +71,7 @@ class PlantFile(Strict):
 
     name: str = Field(min_length=1)
     zone: str
-    day_start: Clock = time(6, 0)
+    day_start: Clock = time(0, 0)
     cells: tuple[str, ...] = Field(min_length=1)
     privacy: Privacy = Privacy()
     shifts: tuple[Shift, ...] = Field(min_length=1)
@@ -83,7 +83,7 @@ class PlantFile(Strict):
     def _zone_exists(cls, zone: str) -> str:
         if zone not in available_timezones():
             near = suggest(zone, available_timezones()) or 'write an IANA name such as "Europe/Berlin"'
-            raise ValueError(f"the time zone '{zone}' is not known ~ {near}")
+            raise ValueError(f"this time zone is not known; do: {near}")
         return zone
 
     @property
@@ -124,16 +124,16 @@ def from_us(us: int) -> datetime:
 
 
 def read_plant_file(folder: Path) -> PlantFile:
-    """Read and validate plant.toml. Raises ConfigError with every problem found."""
-    shown_as = "plant.toml"
-    text = read_text(folder / shown_as, shown_as)
-    plant = validate(text, PlantFile, shown_as)
-    problems = [
-        Problem(where(shown_as, text, loc), message, found=found, allowed=allowed, fix=fix)
-        for loc, message, found, allowed, fix in _contradictions(plant)
-    ]
-    if problems:
-        raise ConfigError(shown_as, problems)
+    """Read and validate plant.toml.
+
+    Raises ConfigError with every problem found, InputError when there is no such file.
+    """
+    file = read_toml(folder / "plant.toml", "plant.toml")
+    plant = check_model(file, PlantFile, file.data)
+    for loc, message, found, allowed, fix in _contradictions(plant) if plant else ():
+        file.problem(loc, message, found=found, allowed=allowed, fix=fix)
+    file.raise_problems()
+    assert plant is not None
     return plant
 
 

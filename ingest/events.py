@@ -7,9 +7,9 @@ from typing import Final
 import polars as pl
 
 COLUMNS: Final[dict[str, tuple[pl.DataType, str]]] = {
-    "ts_source": (pl.Datetime("us", "UTC"), "When, in UTC, as the source's own clock said it. Stored and partitioned by."),
-    "doubled": (pl.Boolean(), "True when the source wrote a local time that exists twice (end of summer time). The first "
-                "of the two instants is stored; readers resolve it by the order of the source's records."),
+    "ts_source": (pl.Datetime("us", "UTC"), "When, in UTC, as the source's own clock said it; what is stored."),
+    "doubled": (pl.Boolean(), "True when the source wrote a local time that exists twice (end of summer time): the "
+                "first of the two instants is stored; readers resolve it by the order of the source's records."),
     "cell": (pl.String(), "The cell that the event belongs to."),
     "source": (pl.String(), "The source that said it: the name of its file under sources/."),
     "station": (pl.String(), "Who did it; a robot is a station too. Null: the whole cell."),

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
 
 from ingest.errors import ConfigError, InputError, Problem, suggest
 
@@ -20,6 +21,12 @@ M = TypeVar("M", bound=BaseModel)
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:"[^"]*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[\w-]+))*)\s*=""")
 _WORD = re.compile(r""""[^"]*"|'[^']*'|[\w-]+""")
+
+
+class Strict(BaseModel):
+    """A part of a configuration file: unknown keys are refused, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 @dataclass
@@ -59,6 +66,22 @@ class TomlFile:
             raise ConfigError(self.name, sorted(self.problems, key=_by_line))
 
 
+ALLOWED = {
+    "time_parsing": 'a time of day, "06:00" or "06:00:30"',
+    "datetime_parsing": "a local date and time, 2026-10-24T06:00:00 without quotes",
+    "date_parsing": "a date, 2026-10-24 without quotes",
+    "date_from_datetime_parsing": "a date, 2026-10-24 without quotes",
+    "float_parsing": "a number, without quotes",
+    "int_parsing": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "bool_parsing": "true or false, without quotes",
+    "string_pattern_mismatch": "a name without blanks, dots and slashes",
+    "string_too_short": "a name",
+    "too_short": "at least one",
+}
+"""What is allowed where pydantic says it in words of Python."""
+
+
 def _by_line(problem: Problem) -> int:
     found = re.match(r"line (\d+)", problem.where)
     return int(found.group(1)) if found else 0
@@ -88,7 +111,13 @@ def read_toml(path: Path, name: str) -> TomlFile:
     try:
         text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError as err:
-        raise InputError("There is no such file.", where=name, fix="Create it, or correct the name.") from err
+        there = sorted(p.name for p in path.parent.glob("*.toml"))
+        raise InputError(
+            "There is no such file.",
+            where=name,
+            allowed=f"files in this folder: {', '.join(there)}" if there else None,
+            fix="Create it, or correct the name that leads to it. `taktbook new DIR` writes a commented start.",
+        ) from err
     except (OSError, UnicodeDecodeError) as err:
         raise InputError(f"The file cannot be read: {err}", where=name, fix="It must be a text file in UTF-8.") from err
     try:
@@ -97,7 +126,15 @@ def read_toml(path: Path, name: str) -> TomlFile:
         line = re.search(r"at line (\d+)", str(err))
         shown = text.split("\n")[int(line.group(1)) - 1].strip() if line else None
         raise ConfigError(
-            name, [Problem(f"line {line.group(1)}" if line else "", f"this is not valid TOML: {err}", found=shown)]
+            name,
+            [
+                Problem(
+                    f"line {line.group(1)}" if line else "",
+                    f"this is not valid TOML: {err}",
+                    found=shown,
+                    fix='Correct the line; texts stand in "quotes".',
+                )
+            ],
         ) from err
     return TomlFile(name, data, _key_lines(text))
 
@@ -132,9 +169,17 @@ def check_model(toml_file: TomlFile, model: type[M], data: object, at: Loc = ())
     try:
         return model.model_validate(data)
     except ValidationError as err:
-        for error in err.errors():
-            _note(toml_file, model, error, at)
+        errors = err.errors()
+        for error in errors:
+            if not _follows(error, errors):
+                _note(toml_file, model, error, at)
         return None
+
+
+def _follows(error: ErrorDetails, errors: list[ErrorDetails]) -> bool:
+    """Tell whether an error only follows from others: a list that is empty because all of its items are wrong."""
+    loc = error["loc"]
+    return error["type"] == "too_short" and any(e["loc"] != loc and e["loc"][: len(loc)] == loc for e in errors)
 
 
 def repaired(model: type[M], data: object, stand_ins: Mapping[str, Any]) -> M | None:
@@ -171,15 +216,20 @@ def _note(toml_file: TomlFile, model: type[BaseModel], error: Any, at: Loc) -> N
         near = suggest(str(loc[-1]), known)
         toml_file.problem(at + loc, f"unknown key '{loc[-1]}'", allowed=", ".join(known), fix=near)
     elif kind == "missing":
-        toml_file.problem(at + loc, f"key '{loc[-1]}' is missing", fix=_describe(model, loc))
+        toml_file.problem(at + loc, f"key '{loc[-1]}' is missing", fix=_describe(model, loc) or f"add  {loc[-1]} = …")
     elif kind in ("literal_error", "enum"):
         words = re.findall(r"'([^']*)'", error["ctx"]["expected"])
         near = suggest(str(found), words)
         toml_file.problem(at + loc, "this word is not known", found=found, allowed=", ".join(words), fix=near)
+    elif kind in ALLOWED or kind.startswith(("greater_than", "less_than")):
+        allowed = ALLOWED.get(kind) or str(error["msg"]).removeprefix("Input should be ")
+        fix = _describe(model, loc)
+        toml_file.problem(at + loc, "the value does not fit", found=found, allowed=allowed, fix=fix)
     else:
         message = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input ").replace("should be", "must be")
         if loc:
-            toml_file.problem(at + loc, message, found=found, fix=_describe(model, loc))
+            message, _, fix = message.partition("; do: ")  # a validator says behind it what to do
+            toml_file.problem(at + loc, message, found=found, fix=fix or _describe(model, loc))
         else:  # of the table as a whole
             toml_file.problem(at, message)
 

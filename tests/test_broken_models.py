@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from analytics.book import open_plant
-from ingest.errors import ConfigError
+from ingest.errors import TaktbookError
 
 FAULTS = sorted(p for p in (Path(__file__).parent / "broken_models").iterdir() if p.is_dir())
 
@@ -19,7 +19,7 @@ def message(folder: Path) -> str:
     """What the user is told on opening the plant and its cell; empty when nothing is wrong."""
     try:
         open_plant(folder).cell("a1")
-    except ConfigError as err:
+    except TaktbookError as err:
         return f"{err}\n"
     return ""
 
