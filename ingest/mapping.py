@@ -225,8 +225,11 @@ class Mapping:
                 parts.append(pl.col(column))
                 continue
             table = [*vocabulary.words.values(), vocabulary.default]
-            word = lookup(table, pl.col(f"{column}\x00{part.words}"), dtype)
-            parts.append(pl.coalesce(word, pl.col(column)) if vocabulary.keep else word)
+            code = pl.col(f"{column}\x00{part.words}")
+            word = lookup(table, code, dtype)
+            if vocabulary.keep:  # only words that are not listed: a listed one may stand for no value
+                word = pl.when(code == len(vocabulary.words)).then(pl.col(column)).otherwise(word)
+            parts.append(word)
         if not parts:
             return pl.lit(None, dtype)
         return parts[0] if len(parts) == 1 else pl.concat_str(parts)

@@ -143,15 +143,17 @@ def test_vocabularies_translate_and_say_what_unknown_words_mean(tmp_path):
     "*" = "omega"
     [words.same]
     A = "alpha"
+    BOTH = ""
     "*" = "{word}"
     [[rules]]
     emit = [{ kind = "part_in", part = "{a:strict}", code = "{b:other}", text = "{c:same}", cause = "{c:other}-{c}" }]
     """
-    events, wrong = mapped(tmp_path, rules, "a=A b=A c=A", "a=NONE b=Z c=Z", "b=Z", "a=Z b=Z c=Z")
+    events, wrong = mapped(tmp_path, rules, "a=A b=A c=A", "a=NONE b=Z c=Z", "b=Z", "a=Z b=Z c=Z", "c=BOTH")
     assert events.select("part", "code", "text", "cause").rows() == [
         ("alpha", "alpha", "alpha", "alpha-A"),
         (None, "omega", "Z", "omega-Z"),
         (None, "omega", None, None),
+        (None, None, None, "omega-BOTH"),
     ]
     assert wrong == [(4, "word 'Z' of field a is not in vocabulary strict")]
 
