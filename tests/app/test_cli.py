@@ -64,7 +64,7 @@ def test_a_command_that_does_not_exist_ends_with_2(capsys):
 def test_a_folder_without_a_plant_is_explained(capsys, tmp_path):
     code, out, err = run(capsys, "account", "--plant", str(tmp_path))
     assert (code, out) == (2, "")
-    assert "plant.toml: the file does not exist" in err
+    assert "plant.toml: There is no such file" in err
     assert "taktbook new" in err
 
 

@@ -137,7 +137,7 @@ def test_a_broken_plant_file_is_explained(monkeypatch, own):
 
 def test_a_folder_that_is_no_plant_is_explained(monkeypatch, tmp_path):
     test = page(monkeypatch, tmp_path)
-    assert "plant.toml: the file does not exist" in test.code[0].value
+    assert "plant.toml: There is no such file" in test.code[0].value
 
 
 def test_a_plant_with_one_event_is_shown(monkeypatch, tmp_path):
