@@ -19,7 +19,7 @@ from ingest.progress import Progress, silent
 from ingest.raw import file_digest, unreadable
 from ingest.source import Source, load_sources
 
-MAPPING_VERSION: Final = "1"  # raise it when the same log and source file would give other events than before
+MAPPING_VERSION: Final = "2"  # raise it when the same log and source file would give other events than before
 
 State = Literal["loaded", "mapped anew", "already loaded"]
 Count = Literal["lines", "with_events", "skipped", "quarantined", "faults", "events"]
