@@ -15,7 +15,8 @@ from analytics.claims import Seen
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
 from analytics.ledger import NO_ALARM, PAUSED, STOP_LINES, intervals, split_work
-from analytics.parts import fates, join_through_time, mark_start_up, moves, stock
+from analytics.moves import moves, stock
+from analytics.parts import fates, join_through_time, mark_start_up
 from analytics.plan import PLANNED_STOP, Stop, plan
 from analytics.plant import PlantFile
 from analytics.prepare import prepare
