@@ -14,7 +14,7 @@ from analytics.cell import CELL, Cell
 from analytics.claims import Seen
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
-from analytics.ledger import NO_ALARM, PAUSED, STOP_LINES, intervals, split_work
+from analytics.ledger import PAUSED, intervals, split_work
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
 from analytics.plan import PLANNED_STOP, Stop, plan
@@ -22,9 +22,10 @@ from analytics.plant import PlantFile
 from analytics.prepare import prepare
 from analytics.roots import WORK, roots
 from analytics.sets import sets
+from analytics.stop_facts import stop_facts
 from ingest.events import SCHEMA
 
-VERSION = "11"
+VERSION = "12"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -80,7 +81,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "intervals": inside.clip(tiles),
         "cycles": inside.ending(cycle.join(_outcome(fate), on="part", how="left", maintain_order="left")),
         "steps": inside.ending(steps(events)),
-        "stops": inside.starting(_stops(pieces, cell)),
+        "stops": inside.starting(stop_facts(pieces, events, cell)),
         "moves": move,
         "parts": _parts(fate, day.start_us, day.end_us),
         "stock": stock(fate, cell, day.end_us),
@@ -197,50 +198,6 @@ def _with_units(ledger: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     takt = pl.col("takt_us").fill_null(cell.takts()["takt_us"].median()).cast(pl.Int64)
     unit = pl.when(pl.col("lane") == CELL).then(takt).otherwise("planned_us")
     return ledger.with_columns(unit_us=unit).drop("takt_us", "planned_us", "kind")
-
-
-def _stops(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
-    """Every stop: lane, start_us, end_us, line, cause, text, alarm (bool), blamed, station, nest and its log lines.
-
-    `alarm`: an alarm or a state names it; else only the length of its cycle does. What one record stopped at several
-    stations (an emergency stop) is one stop of the cell: lane CELL, station null.
-    """
-    rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort(
-        "lane", "start_us"
-    )
-    follows = (
-        (pl.col("start_us") == pl.col("end_us").shift(1)) & (pl.col("line") == pl.col("line").shift(1))
-        & pl.col("cause").eq_missing(pl.col("cause").shift(1))
-    ).over("lane").fill_null(False)  # fmt: skip
-    named = pl.col("cause").is_null() | (pl.col("cause") != NO_ALARM)
-    first = ["line", "cause", "blamed", "product", "log_file", "log_line"]
-    single = (
-        rows.with_columns(run=(~follows).cast(pl.Int64).cum_sum())
-        .group_by("run", maintain_order=True)
-        .agg(pl.col("lane", "start_us").first(), pl.col("end_us").last(), pl.col(first).first(),
-             pl.col("log_end_file", "log_end_line").last())
-        .with_columns(alarm=named)
-        .join(cell.lanes().drop("kind"), on="lane", how="left", maintain_order="left")
-        .drop("run")
-    )  # fmt: skip
-    record = ["line", "cause", "log_file", "log_line"]
-    shared = single.filter(pl.col("alarm") & (pl.col("station").n_unique().over(record) > 1))
-    common = shared.group_by(record, maintain_order=True).agg(
-        pl.col("start_us").min(),
-        pl.col("end_us").max(),
-        pl.col("blamed", "product", "alarm").first(),
-        pl.col("log_end_file", "log_end_line").last(),
-        lane=pl.lit(CELL),
-        station=pl.lit(None, pl.String),
-        nest=pl.lit(None, pl.String),
-    )
-    codes = cell.catalogue().select("code", text="cause_text")
-    return (
-        pl.concat([single.join(shared, on=["lane", "start_us"], how="anti"), common.select(single.columns)])
-        .join(codes, left_on="cause", right_on="code", how="left")
-        .with_columns(text=pl.coalesce("text", "cause"))
-        .sort("start_us", "lane")
-    )
 
 
 def _parts(fate: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:

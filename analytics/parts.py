@@ -1,6 +1,6 @@
 """What became of each part.
 
-When it was first seen, when and how it left the cell, and the moves of the parts account.
+When it was first seen, and when and how it left the cell.
 """
 
 from __future__ import annotations

@@ -21,7 +21,8 @@ def stops(
 
     Returns  station, nest, lane, start_us, end_us, us (whole length), busy_us (planned busy time within the window),
              line,
-             cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does), blamed,
+             cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does), said (a
+             person's reason), blamed,
              product,
              log_file, log_line, log_end_file, log_end_line.
     Raises   InputError for a name that does not exist or a period without events.

@@ -26,7 +26,7 @@ VERBS = {
     "starts": "cycle_start", "ends": "cycle_end", "in": "part_in", "out": "part_out", "alarm": "alarm_on",
     "clear": "alarm_off", "state": "state", "mode": "mode", "good": "result", "reject": "result", "rework": "result",
     "removed": "result", "order": "order_start", "order_end": "order_end", "measures": "measurement", "link": "link",
-    "plan": "plan_start", "plan_end": "plan_end", "step": "step_end",
+    "reason": "reason", "plan": "plan_start", "plan_end": "plan_end", "step": "step_end",
 }  # fmt: skip
 
 

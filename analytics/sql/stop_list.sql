@@ -29,6 +29,7 @@ select
     listed.cause                                        as cause,
     listed.text                                         as text,
     listed.alarm                                        as alarm,
+    listed.said                                         as said,
     listed.blamed                                       as blamed,
     listed.product                                      as product,
     listed.log_file                                     as log_file,

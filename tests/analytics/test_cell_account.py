@@ -111,6 +111,18 @@ def test_a_stop_leads_to_its_log_lines(tmp_path):
     assert (row["log_file"], row["log_line"], row["log_end_line"], row["text"]) == ("plc.log", 9, 10, "door open")
 
 
+def test_what_a_person_said_stands_beside_the_cause_of_the_stop_it_overlaps_most(tmp_path):
+    text = (
+        STOPPED_PRESS
+        + """
+        06:00:00 press reason cause=jam value=360
+        06:20:00 press reason cause=lunch value=60
+    """
+    )
+    (row,) = stops(book(tmp_path, log(text), cell_model=cell(**LINE)), "a1", shift()).rows(named=True)
+    assert (row["text"], row["said"]) == ("door open", "jam")
+
+
 def test_at_every_minute_planned_output_is_good_output_and_all_losses(tmp_path):
     opened = book(tmp_path, log(STOPPED_PRESS), cell_model=cell(**LINE))
     wide = output(opened, "a1", shift("06:00:00", "06:10:00")).pivot("line", index="us", values="parts")
