@@ -138,8 +138,7 @@ def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFr
     """The cell's own rows: work along the way stands in the plan gap, out of which each part takes its takt.
 
     So good = takt x good parts and rejects = takt x rejected parts, as in ISO 22400-2, and the gap is what the
-    stations'
-    work along the way took beyond that.
+    stations' work along the way took beyond that.
     """
     work = pl.col("line").is_in(["good", "fast_cycle", "reject", "start_up_reject", "rework"])
     rows = whole.with_columns(

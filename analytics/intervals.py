@@ -31,10 +31,9 @@ def disjoint(claims: pl.DataFrame, by: list[str]) -> pl.DataFrame:
 def tile(claims: pl.DataFrame, lanes: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
     """Give every instant of every lane to the claim of the lowest level that covers it.
 
-    Takes    claims: lane, start_us, end_us, level (0 wins over 1 …) and any payload columns;
-             lanes: lane.
-    Returns  lane, start_us, end_us, level and the payload (null where nothing claims), sorted by lane and time.
-             Per lane the rows cover [start_us, end_us) exactly once; neighbours that are the same claim are one row.
+    Takes    claims: lane, start_us, end_us, level (0 wins over 1 …) and any payload columns; lanes: lane.
+    Returns  lane, start_us, end_us, level and the payload (null where nothing claims), sorted by lane and time. Per
+             lane the rows cover [start_us, end_us) exactly once; neighbours that are the same claim are one row.
     """
     payload = [c for c in claims.columns if c not in ("lane", "start_us", "end_us", "level")]
     claims = (

@@ -72,16 +72,14 @@ def intervals(seen: Seen) -> pl.DataFrame:
 def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Split the work of every cycle into what was planned and what went beyond it.
 
-    Takes    tiles cut at the edges of the plan, with `plan` (busy or not).
-    The first `planned` microseconds of a cycle's net time are good (or rejected) work; what follows is slow running
-    up to
-    `silent_stop_s`, a stop without alarm beyond. Where within the cycle the excess lay is not known: it is put at its
-    end. A cycle shorter than planned gets two rows of no length at its start, a credit and its counterpart, so that
-    good work is always planned time x parts. Time of a cycle outside planned busy time counts as work as far as the
-    cycle needed it, the rest as PAUSED. What a cycle around missing data took too long is unexplained.
+    Takes    tiles cut at the edges of the plan, with `plan` (busy or not). The first `planned` microseconds of a
+             cycle's net time are good (or rejected) work; what follows is slow running up to `silent_stop_s`, a stop
+             without alarm beyond. Where within the cycle the excess lay is not known: it is put at its end. A cycle
+             shorter than planned gets two rows of no length at its start, a credit and its counterpart, so that good
+             work is always planned time x parts. Time of a cycle outside planned busy time counts as work as far as
+             the cycle needed it, the rest as PAUSED. What a cycle around missing data took too long is unexplained.
     Returns  lane, start_us, end_us, us, line, cause, blamed, waits_for, product, part, cycle, log lines and plan.
-             Summed
-             `us` per lane is the time that the tiles cover.
+             Summed `us` per lane is the time that the tiles cover.
     """
     quality = _quality(cycles, fates).select("cycle", "paired", "planned_us", "product", "part", "book", "why", "by")
     in_cycle = (pl.col("line") == "run") & pl.col("cycle").is_not_null()

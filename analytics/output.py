@@ -15,9 +15,8 @@ def output(plant: Plant, cell: str, window: Window, step_us: int = STEP_US) -> p
     """Follow the cell's output through a window, in steps of a minute.
 
     Returns  us (instant), line, parts: parts so far, in long form. `planned` is what planned busy time would have
-             given at
-             the planned takt; `good` what came out; each other line what it had cost by then. At every instant
-             planned = good + the sum of all other lines.
+             given at the planned takt; `good` what came out; each other line what it had cost by then. At every
+             instant planned = good + the sum of all other lines.
     """
     plant.build(cell)
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)

@@ -25,10 +25,9 @@ def roots(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
 
     Takes    pieces of the ledger that tile every lane over the same time (rows of no length are left out).
     Returns  start_us, end_us and the columns of the piece that is charged (lane is the one that is charged), in order
-             of
-             time, without gap or overlap. A stopped lane before the waiting one is charged before one that works,
-             that one before
-             one that waits itself; a finished part that nobody takes is charged as work of the one that should take it.
+             of time, without gap or overlap. A stopped lane before the waiting one is charged before one that works,
+             that one before one that waits itself; a finished part that nobody takes is charged as work of the one
+             that should take it.
     """
     rows = pieces.filter(pl.col("start_us") < pl.col("end_us")).sort("lane", "start_us").with_row_index("piece")
     lanes = cell.lanes()

@@ -11,11 +11,10 @@ from analytics.ledger import NO_ALARM, STOP_LINES
 def stop_facts(pieces: pl.DataFrame, events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """List every stop of the pieces.
 
-    Returns  lane, start_us, end_us, line, cause, text, alarm (bool: an alarm or a state names it; else only the length
-             of its cycle does), said (what a person typed in about it, null: nothing), blamed, station, nest and its
-             log
-             lines. What one record stopped at several stations (an emergency stop) is one stop of the cell: lane CELL,
-             station null.
+    Returns  lane, start_us, end_us, line, cause, text, alarm (bool: an alarm or a state names it; else only the
+             length of its cycle does), said (what a person typed in about it, null: nothing), blamed, station, nest
+             and its log lines. What one record stopped at several stations (an emergency stop) is one stop of the
+             cell: lane CELL, station null.
     """
     rows = pieces.filter(pl.col("line").is_in(STOP_LINES) & (pl.col("start_us") < pl.col("end_us"))).sort(
         "lane", "start_us"

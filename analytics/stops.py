@@ -20,11 +20,8 @@ def stops(
     """List the stops of a cell that overlap a window, in order of time.
 
     Returns  station, nest, lane, start_us, end_us, us (whole length), busy_us (planned busy time within the window),
-             line,
-             cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does), said (a
-             person's reason), blamed,
-             product,
-             log_file, log_line, log_end_file, log_end_line.
+             line, cause, text, alarm (bool: an alarm or a state names it; else only the length of its cycle does),
+             said (a person's reason), blamed, product, log_file, log_line, log_end_file, log_end_line.
     Raises   InputError for a name that does not exist or a period without events.
     """
     _lanes(plant.cell(cell), station)

@@ -36,9 +36,8 @@ def log(
     """Read lines such as `06:00:05 press starts P1 product=dish` into events.
 
     Time is local; `+1d` before it moves the day on. The third word is a verb of VERBS, the fourth the part (cycles,
-    places, verdicts),
-    the code (alarms) or the state; key=value sets any column; a station may be `press.2` for a nest and `*` for the
-    cell.
+    places, verdicts), the code (alarms) or the state; key=value sets any column; a station may be `press.2` for a
+    nest and `*` for the cell.
     """
     rows = []
     for number, line in enumerate((raw.strip() for raw in text.strip().splitlines()), start=1):

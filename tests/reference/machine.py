@@ -32,8 +32,7 @@ def machine_shift(
     """Write the log of a shift and close the machine's account.
 
     A break, then `stops` (state word -> minutes), then `short_stops` (how many, of how many minutes each, as alarms),
-    then `parts`
-    cycles of `actual_min`, of which the last ones are rejected or sent to rework.
+    then `parts` cycles of `actual_min`, of which the last ones are rejected or sent to rework.
     """
     rows: list[dict[str, object]] = []
     start = at("06:00:00")
