@@ -21,7 +21,7 @@ demo: $(READY)  ## the sample plant in demo-plant/, loaded, and the account of i
 	$(BIN)/taktbook demo
 
 test: $(READY)  ## all tests; the page tests drive Debian's chromium
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 bench: $(READY)  ## how fast loading is, as a ratio to bare polars (takes minutes)
 	$(BIN)/python tests/bench/bench_load.py

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import altair as alt
+import pandas  # noqa: F401 - Altair looks into it when it is half loaded by another session's thread; load it whole before
 import polars as pl
 
 from analytics.account import Window

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from app.cli import main
 from app.commands.serve import HOST, PLANT_VARIABLE, command
@@ -53,19 +54,19 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         port = probe.getsockname()[1]
-    server = subprocess.Popen(
-        command(port),
-        env=os.environ | {PLANT_VARIABLE: str(folder)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+    env = os.environ | {PLANT_VARIABLE: str(folder), "PYTHONFAULTHANDLER": "1"}
+    said = folder.with_name("server.log")
+    with said.open("wb") as log:
+        server = subprocess.Popen(command(port), env=env, stdout=log, stderr=subprocess.STDOUT)
     try:
         until = time.monotonic() + 60
         while not _answers(f"http://{HOST}:{port}/_stcore/health"):
             if server.poll() is not None or time.monotonic() > until:
-                pytest.fail("the pages are not served")
+                pytest.fail(f"the pages are not served:\n{said.read_text(encoding='utf-8', errors='replace')}")
             time.sleep(0.2)
         yield f"http://{HOST}:{port}"
+        if server.poll() is not None:
+            pytest.fail(f"the server ended by itself:\n{said.read_text(encoding='utf-8', errors='replace')}")
     finally:
         server.terminate()
         server.wait(timeout=20)
@@ -83,19 +84,21 @@ def opened(browser: Browser, url: str, width: int) -> Page:
     page = browser.new_page(viewport={"width": width, "height": 1000}, timezone_id="Asia/Tokyo")
     page.set_default_timeout(WAIT_MS)
     page.goto(url)
-    page.get_by_text("Wheel: zoom").wait_for()
+    try:
+        page.get_by_text("Wheel: zoom").wait_for()
+    except PlaywrightTimeout:
+        pytest.fail(f"the page is not drawn to its end; it says:\n{page.inner_text('body')}")
     return page
 
 
 def drawn(page: Page) -> None:
     """Both charts are there and nothing went wrong."""
     expect(page.locator(".stVegaLiteChart .marks")).to_have_count(2, timeout=WAIT_MS)
+    expect(page.locator(".stVegaLiteChart")).to_have_count(2, timeout=WAIT_MS)
     expect(page.locator("[data-testid=stException]")).to_have_count(0)
-    for chart in page.locator(".stVegaLiteChart").all():
-        box = chart.bounding_box()
-        assert box is not None
-        assert box["width"] > 300
-        assert box["height"] > 50
+    measure = "charts => charts.map(chart => [chart.clientWidth, chart.clientHeight])"
+    sizes = page.locator(".stVegaLiteChart").evaluate_all(measure)
+    assert all(width > 300 and height > 50 for width, height in sizes), sizes
 
 
 @pytest.mark.parametrize("width", [1440, 800])
