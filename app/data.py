@@ -97,7 +97,12 @@ def pieces_of(folder: str, version: str, cell: str, window: Window, line: str) -
     names = ("start_us", "end_us", "us", "line", "cause", "log_file", "log_line", "log_end_file", "log_end_line")
     pieces = lanes.clip(ledger, window.from_us, window.to_us, cell_lane=True)
     return pieces.select(
-        "lane", *names, station=pl.coalesce("blamed", "station"), nest=pl.lit(None, pl.String), text="cause"
+        "lane",
+        *names,
+        station=pl.coalesce("blamed", "station"),
+        nest=pl.lit(None, pl.String),
+        text="cause",
+        said=pl.lit(None, pl.String),
     ).with_columns(us=pl.col("end_us") - pl.col("start_us"))
 
 

@@ -16,7 +16,7 @@ from analytics.lines import BY_NAME
 from app import data
 from app.statement import SAFETY_LINE, Row, Statement, cause_words
 from app.theme import look
-from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, number, plural, share
+from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, number, place, plural, share
 from ingest.errors import InputError
 
 COLUMNS: Final = [0.28, 0.33, 0.12, 0.15, 0.09, 0.11]
@@ -147,11 +147,14 @@ def _evidence_list(plant: Plant, version: str, cell: Cell, window: Window, own: 
         {
             "from": [clock(plant.file.local(us), offset=odd) for us in shown["start_us"]],
             "seconds": shown["us"] / 1e6,
-            "station": [f"{s} nest {n}" if n else s or "" for s, n in shown.select("station", "nest").rows()],
+            "station": [place(*where) for where in shown.select("station", "nest").rows()],
             "cause": [cause_words(text or cause, cell) for text, cause in shown.select("text", "cause").rows()],
+            "said": shown["said"],
             "log": [_place(r) for r in shown.iter_rows(named=True)],
         }
     )
+    if frame["said"].null_count() == frame.height:
+        frame = frame.drop("said")
     picked = st.dataframe(
         frame,
         hide_index=True,
@@ -159,7 +162,10 @@ def _evidence_list(plant: Plant, version: str, cell: Cell, window: Window, own: 
         selection_mode="single-row",
         key=f"stops-{shown['line'][0]}-{window.from_us}",
         height=min(38 + 35 * frame.height, 320),
-        column_config={"seconds": st.column_config.NumberColumn(format="%.1f")},
+        column_config={
+            "seconds": st.column_config.NumberColumn(format="%.1f"),
+            "said": st.column_config.TextColumn("a person said"),
+        },
     )
     rows = picked["selection"]["rows"] if picked else []
     if rows:

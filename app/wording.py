@@ -102,6 +102,11 @@ def plural(unit: str, n: float = 2) -> str:
     return unit if n == 1 or unit.endswith("s") else f"{unit}s"
 
 
+def place(station: str | None, nest: str | None) -> str:
+    """Where something was: a station, a nest of it, or the whole cell."""
+    return "whole cell" if station is None else f"{station} nest {nest}" if nest else station
+
+
 def counted(n: float, unit: str, digits: int = 0) -> str:
     """Write a number of things: 1 spoon, 2,310 spoons.
 

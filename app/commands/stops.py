@@ -16,7 +16,7 @@ from analytics.stops import stops
 from app.commands.options import add_cell, add_window, the_cell, the_wish
 from app.selection import choose
 from app.tables import add_format, give, grid
-from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, line_title, number
+from app.wording import ORIGIN, SAFETY, changes_clock, clock, counted, line_title, number, place
 from ingest.errors import InputError, suggest
 
 NAME = "stops"
@@ -75,7 +75,7 @@ def as_dict(plant: Plant, row: dict[str, Any]) -> dict[str, Any]:
         "to": plant.file.local(row["end_us"]).isoformat(),
         **{
             k: row[k]
-            for k in ("us", "busy_us", "station", "nest", "line", "cause", "text", "alarm", "blamed", "product")
+            for k in ("us", "busy_us", "station", "nest", "line", "cause", "text", "alarm", "said", "blamed", "product")
         },
         **{k: row[k] for k in ("log_file", "log_line", "log_end_file", "log_end_line")},
     }
@@ -89,10 +89,10 @@ def stop_table(plant: Plant, window: Window, rows: pl.DataFrame) -> Any:
         [
             (
                 clock(plant.file.local(r["start_us"]), offset=odd),
-                r["station"] + (f" nest {r['nest']}" if r["nest"] else ""),
+                place(r["station"], r["nest"]),
                 number(r["us"] / 1e6, 1),
                 line_title(r["line"]),
-                r["text"] or r["cause"] or "",
+                cause_of(r),
                 log_place(r),
             )
             for r in rows.iter_rows(named=True)
@@ -100,6 +100,12 @@ def stop_table(plant: Plant, window: Window, rows: pl.DataFrame) -> Any:
         right=(2,),
         whole=(0, 1, 2, 5),
     )
+
+
+def cause_of(row: dict[str, Any]) -> str:
+    """The cause as the logs tell it, and beside it what a person said."""
+    told = row["text"] or row["cause"] or ""
+    return f"{told} (said: {row['said']})" if row["said"] else told
 
 
 def log_place(row: dict[str, Any]) -> str:
@@ -118,7 +124,7 @@ def _flat(listed: list[dict[str, Any]]) -> pl.DataFrame:
         **dict.fromkeys(("us", "busy_us"), pl.Int64),
         **dict.fromkeys(("station", "nest", "line", "cause", "text"), pl.String),
         "alarm": pl.Boolean,
-        **dict.fromkeys(("blamed", "product", "log_file"), pl.String),
+        **dict.fromkeys(("said", "blamed", "product", "log_file"), pl.String),
         "log_line": pl.Int64,
         "log_end_file": pl.String,
         "log_end_line": pl.Int64,

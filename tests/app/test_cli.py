@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import socket
@@ -10,9 +11,14 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from rich.console import Console
 
+from analytics.book import open_plant
+from analytics.stops import stops
+from analytics.windows import last_shift
 from app.cli import COMMANDS, main, parser
 from app.commands import demo, ingest, serve
+from app.commands.stops import stop_table
 from tests.app.small import DAY, write_log, write_small_plant
 
 README = Path(__file__).parents[2] / "README.md"
@@ -313,6 +319,18 @@ def test_the_log_lines_of_a_stop_say_what_it_says(capsys, loaded):
     assert "press alarm on A1" in text[stop["log_line"] - 1]
     assert "press alarm off A1" in text[stop["log_end_line"] - 1]
     assert stop["us"] == 600_000_000
+
+
+def test_a_stop_of_the_whole_cell_and_what_a_person_said_are_told(loaded):
+    plant = open_plant(loaded)
+    _, window = last_shift(plant, "cell1")
+    rows = stops(plant, "cell1", window, line="breakdown").with_columns(
+        station=pl.lit(None, pl.String), said=pl.lit("repair")
+    )
+    shown = io.StringIO()
+    Console(file=shown, width=150).print(stop_table(plant, window, rows))
+    assert "whole cell" in shown.getvalue()
+    assert "door not locked (said: repair)" in shown.getvalue()
 
 
 def test_stops_shorter_than_asked_are_left_out_and_counted(capsys, loaded):
