@@ -12,9 +12,9 @@ from analytics.account import Account
 from analytics.book import Plant
 from analytics.cell import Cell
 from app.selection import Chosen
-from app.statement import SAFETY_LINE, Row, Statement
+from app.statement import Row, Statement, notes_to
 from app.tables import grid
-from app.wording import CONVENTION_TEXT, SAFETY, clock, counted, number, seconds, share
+from app.wording import CONVENTION_TEXT, clock, counted, number, seconds, share
 
 WIDTH = 104
 FIRST_KPIS = ("oee", "availability", "effectiveness", "quality_ratio")
@@ -24,7 +24,7 @@ def print_statement(account: Account, told: Statement, cell: Cell, chosen: Chose
     """Lay out one account: title, time with its losses, parts, key figures, notes."""
     parts: list[RenderableType] = [_title(account, chosen), _time(told, cell)]
     parts += [_rule(), _parts(told, cell, account), _rule(), _figures(account)]
-    notes = [*account.notes, *_cautions(account, told)]
+    notes = notes_to(account, told)
     if notes:
         parts += [_rule(), *(Text(f"· {note}") for note in notes)]
     return parts
@@ -160,31 +160,3 @@ def _figures(account: Account) -> RenderableType:
     table.title = f"Convention {account.convention} ({CONVENTION_TEXT[account.convention]})"
     table.title_justify, table.title_style = "left", ""
     return table
-
-
-def _cautions(account: Account, told: Statement) -> list[str]:
-    notes = []
-    if account.difference_us:
-        notes.append(
-            f"THE ACCOUNT DOES NOT CLOSE: {number(account.difference_us)} µs are on no line. Please report this."
-        )
-    if told.parts_left and account.station is None:
-        notes.append(
-            f"THE PARTS ACCOUNT DOES NOT CLOSE: {number(told.parts_left)} parts are nowhere. Please report this."
-        )
-    made = (
-        account.parts.good - round(told.good.parts or 0) if account.station is None and account.product is None else 0
-    )
-    if made > 0:
-        notes.append(
-            f"{number(made)} of the good parts came out in planned stops: "
-            "they count as parts, their time is not planned busy time."
-        )
-    if any(row.s < 0 for row in told.lost):
-        notes.append(
-            "Lines with + are credits: work went faster than planned, "
-            "or station times along the way undercut the planned takt."
-        )
-    if any(row.line == SAFETY_LINE for row in told.lost):
-        notes.append(SAFETY)
-    return notes

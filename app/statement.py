@@ -14,7 +14,7 @@ import polars as pl
 
 from analytics.account import Account
 from analytics.cell import Cell
-from app.wording import line_title
+from app.wording import SAFETY, line_title, number
 
 GOOD: Final = "good"
 SAFETY_LINE: Final = "safety_stop"
@@ -112,6 +112,35 @@ def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -
         products=_products(account),
         sets=[(s["set"], s["complete"], s["open"], s["open_members"]) for s in account.parts.sets],
     )
+
+
+def notes_to(account: Account, told: Statement) -> list[str]:
+    """What a reader must know besides: the account's own notes, credits, parts made in breaks, the caution on safety."""
+    notes = list(account.notes)
+    if account.difference_us:
+        notes.append(
+            f"THE ACCOUNT DOES NOT CLOSE: {number(account.difference_us)} µs are on no line. Please report this."
+        )
+    if told.parts_left and account.station is None:
+        notes.append(
+            f"THE PARTS ACCOUNT DOES NOT CLOSE: {number(told.parts_left)} parts are nowhere. Please report this."
+        )
+    made = (
+        account.parts.good - round(told.good.parts or 0) if account.station is None and account.product is None else 0
+    )
+    if made > 0:
+        notes.append(
+            f"{number(made)} of the good parts came out in planned stops: "
+            "they count as parts, their time is not planned busy time."
+        )
+    if any(row.s < 0 for row in told.lost):
+        notes.append(
+            "Lines with + are credits: work went faster than planned, "
+            "or station times along the way undercut the planned takt."
+        )
+    if any(row.line == SAFETY_LINE for row in told.lost):
+        notes.append(SAFETY)
+    return notes
 
 
 def apportion(values: Sequence[float], total: int) -> list[int]:

@@ -149,11 +149,11 @@ def _evidence_list(plant: Plant, version: str, cell: Cell, window: Window, own: 
             "seconds": shown["us"] / 1e6,
             "station": [place(*where) for where in shown.select("station", "nest").rows()],
             "cause": [cause_words(text or cause, cell) for text, cause in shown.select("text", "cause").rows()],
-            "said": shown["said"],
+            "said": shown["said"].fill_null(""),
             "log": [_place(r) for r in shown.iter_rows(named=True)],
         }
     )
-    if frame["said"].null_count() == frame.height:
+    if (frame["said"] == "").all():
         frame = frame.drop("said")
     picked = st.dataframe(
         frame,

@@ -17,11 +17,10 @@ from analytics.windows import hours_of
 from app import charts, data, statement_view
 from app.address import Pick, day_label, read_address
 from app.selection import of_shift
-from app.statement import SAFETY_LINE, statement
+from app.statement import notes_to, statement
 from app.wording import (
     CONVENTION_TEXT,
     KPI_BASES,
-    SAFETY,
     changes_clock,
     clock,
     number,
@@ -154,8 +153,7 @@ def show(plant: Plant, version: str, pick: Pick) -> None:
 
     st.subheader("Where the planned time went", divider=False)
     statement_view.draw(plant, version, cell, account, told, stops)
-    notes = [*account.notes, *([SAFETY] if any(row.line == SAFETY_LINE for row in told.lost) else [])]
-    for note in notes:
+    for note in notes_to(account, told):
         st.caption(f"· {note}")
     figures(account, pick)
 
