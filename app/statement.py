@@ -115,7 +115,7 @@ def statement(account: Account, cell: Cell, stops: pl.DataFrame | None = None) -
 
 
 def notes_to(account: Account, told: Statement) -> list[str]:
-    """What a reader must know besides: the account's own notes, credits, parts made in breaks, the caution on safety."""
+    """What a reader must know besides: the account's own notes, credits, parts made in breaks, caution on safety."""
     notes = list(account.notes)
     if account.difference_us:
         notes.append(
