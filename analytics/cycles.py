@@ -102,8 +102,16 @@ def _same(a: pl.Expr, b: pl.Expr) -> pl.Expr:
 
 
 def _planned(own: pl.DataFrame, events: pl.DataFrame, cell: Cell, products: pl.DataFrame) -> pl.DataFrame:
-    """Product and planned cycle of each record: its own product, else its part's, else the order's at the time."""
+    """Product and planned cycle of each record: its own product, else its part's, else the order's at the time.
+
+    Where the product is not known, the station's planned cycle counts if it is the same for all products.
+    """
     orders = active_product(events)
+    only = (
+        cell.planned()
+        .group_by("station")
+        .agg(only_us=pl.when(pl.col("planned_us").n_unique() == 1).then(pl.col("planned_us").first()))
+    )
     known = (
         own.select("no", "ts", "station", "part", own_product="product")
         .join(products.select("part", part_product="product").unique("part", keep="last"), on="part", how="left")
@@ -111,6 +119,12 @@ def _planned(own: pl.DataFrame, events: pl.DataFrame, cell: Cell, products: pl.D
         .join_asof(orders, on="ts", strategy="backward")
         .with_columns(product_=pl.coalesce("own_product", "part_product", "order_product"))
         .join(cell.planned(), left_on=["station", "product_"], right_on=["station", "product"], how="left")
+        .join(only, on="station", how="left")
+        .with_columns(
+            planned_us=pl.when(pl.col("product_").is_null())
+            .then(pl.coalesce("planned_us", "only_us"))
+            .otherwise("planned_us")
+        )
     )
     return known.select("no", "product_", "planned_us")
 

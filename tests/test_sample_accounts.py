@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
 from analytics.account import account
 from analytics.book import Plant, open_plant
 from ingest.load import load
-from tests.sample import CELLS, all_windows, sample_plant, shuffled_plant
+from tests.sample import CELLS, all_windows, copy_plant, sample_plant, shuffled_plant
 
 
 def told(plant: Plant, cell: str) -> list[str]:
@@ -75,6 +76,28 @@ def test_oee_is_the_same_to_the_last_digit_under_both_conventions(cell):
         iso = account(plant, cell, windows, station=station, convention="iso22400")
         tpm = account(plant, cell, windows, station=station, convention="tpm")
         assert [a.figures()["oee"]["value"] for a in iso] == [a.figures()["oee"]["value"] for a in tpm]
+
+
+def test_logs_that_come_in_night_by_night_give_the_same_accounts_as_all_at_once(tmp_path):
+    """The facts of a day are derived when its logs come, and again when the next day's, or late ones, change it."""
+    plant = sample_plant()
+    folder = copy_plant(tmp_path / "plant")
+    waiting = tmp_path / "waiting"
+    shutil.copytree(folder / "inbox", waiting)
+    files = [p.relative_to(waiting) for p in waiting.rglob("*") if p.is_file()]
+    for file in files:
+        (folder / "inbox" / file).unlink()
+    late = [f for f in files if f.parts[0] == "host" or f.name.startswith("gauge-2026-10-23")]
+    nights = [[f for f in files if day in f.name and f not in late] for day in ("-23", "-24", "-25", "-26")]
+    for arrived in [*nights, late]:
+        for file in arrived:
+            shutil.copy(waiting / file, folder / "inbox" / file)
+        load(folder)
+        growing = open_plant(folder)
+        for cell in CELLS:
+            growing.build(cell)
+    for cell in CELLS:
+        assert told(open_plant(folder), cell) == told(plant, cell)
 
 
 def test_shuffled_split_and_repeated_logs_give_the_same_accounts_byte_for_byte(tmp_path):
