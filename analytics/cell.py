@@ -107,6 +107,11 @@ class Cell(Strict):
                 return station
         raise KeyError(name)
 
+    def working(self) -> list[str]:
+        """Stations that work on parts: all but places (belts, hand-overs) for which no cycle is planned."""
+        planned = {station for product in self.products for station in product.cycle_s}
+        return [s.name for s in self.stations if s.kind not in PLACES or s.name in planned]
+
     def entries(self) -> list[str]:
         """Stations where a part is first known."""
         marked = [s.name for s in self.stations if s.entry]

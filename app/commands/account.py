@@ -68,7 +68,7 @@ def close(plant: Plant, cell: str, chosen: Chosen, args: Namespace) -> list[Acco
             raise InputError(
                 "--by station shows all stations", where="--station", found=args.station, fix="give one of the two"
             )
-        names = [s.name for s in plant.cell(cell).stations]
+        names = plant.cell(cell).working()
         return [account(plant, cell, chosen.window, **{**options, "station": name})[0] for name in names]
     if args.by == "product":
         if args.product:

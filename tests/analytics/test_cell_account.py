@@ -234,3 +234,7 @@ def test_one_event_gives_an_account(tmp_path):
     (a,) = account(book(tmp_path, log("06:00:00 press in P1")), "a1", shift())
     assert a.difference_us == 0
     assert plant().zone == a.zone
+
+
+def test_places_without_a_planned_cycle_do_no_work_of_their_own():
+    assert cell(**LINE).working() == ["feed", "press", "pack"]
