@@ -38,7 +38,7 @@ class Shift(Strict):
     breaks: tuple[Break, ...] = ()
 
 
-class Exception_(Strict):
+class ShiftException(Strict):
     """A date on which a shift is off, has other hours, or runs although the pattern does not say so."""
 
     date: date
@@ -75,7 +75,7 @@ class PlantFile(Strict):
     cells: tuple[str, ...] = Field(min_length=1)
     privacy: Privacy = Privacy()
     shifts: tuple[Shift, ...] = Field(min_length=1)
-    exceptions: tuple[Exception_, ...] = ()
+    exceptions: tuple[ShiftException, ...] = ()
     planned_stops: tuple[PlannedStop, ...] = ()
 
     @field_validator("zone")
