@@ -42,7 +42,9 @@ def all_claims(seen: Seen) -> pl.DataFrame:
         on("unexplained"),
         no_order,
         changeover,
+        gaps.lost_ends(seen),
         gaps.holding(seen),
+        gaps.lost_starts(seen),
         gaps.empty(seen),
     )
     return pl.concat([claims.with_columns(level=pl.lit(level, pl.Int64)) for level, claims in enumerate(precedence)])

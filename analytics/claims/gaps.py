@@ -151,6 +151,30 @@ def _occupied(seen: Seen) -> pl.DataFrame:
     )
 
 
+def lost_ends(seen: Seen) -> pl.DataFrame:
+    """Claim the time behind a cycle whose end was not logged: when it ended is unknown, and so is `blocked`."""
+    ahead = pl.col("start_us").shift(-1).over("lane").fill_null(seen.end_us)
+    return as_claims(
+        seen.cycles.sort("lane", "start_us", "end_us")
+        .with_columns(next_us=ahead)
+        .filter(pl.col("paired") == "no_end")
+        .select("lane", start_us="end_us", end_us="next_us", line=pl.lit("unexplained"),
+                cause=pl.lit("end of a cycle not logged"), log_file="file", log_line="line")
+    )  # fmt: skip
+
+
+def lost_starts(seen: Seen) -> pl.DataFrame:
+    """Claim the time before a cycle whose start was not logged: it may have begun at any time since the last one."""
+    before = pl.col("end_us").shift(1).over("lane")
+    return as_claims(
+        seen.cycles.sort("lane", "start_us", "end_us")
+        .with_columns(before_us=before)
+        .filter((pl.col("paired") == "no_start") & pl.col("before_us").is_not_null())
+        .select("lane", start_us="before_us", end_us="start_us", line=pl.lit("unexplained"),
+                cause=pl.lit("start of a cycle not logged"), log_end_file="file", log_end_line="line")
+    )  # fmt: skip
+
+
 def empty(seen: Seen) -> pl.DataFrame:
     """Claim `starved` for all remaining time of lanes whose log tells when parts come or leave.
 

@@ -116,6 +116,29 @@ def test_what_an_alarm_takes_out_of_a_cycle_is_no_slow_running(lines_of):
     assert "slow_cycle" not in seconds
 
 
+def test_when_the_end_of_a_cycle_is_lost_what_exceeds_its_plan_is_unexplained(lines_of):
+    seconds, a = lines_of("""
+        06:00:00 press starts P1 product=dish
+        06:01:00 press starts P2 product=dish
+        06:01:10 press ends P2
+        06:01:10 press out P2
+    """, until="06:01:10")  # fmt: skip
+    assert (seconds["good"], seconds["unexplained"]) == (20, 50)
+    assert "blocked" not in seconds
+    assert a.known_share == pytest.approx(20 / 70)
+
+
+def test_when_the_start_of_a_cycle_is_lost_the_time_before_it_is_unexplained(lines_of):
+    seconds, _ = lines_of("""
+        06:00:00 press starts P1 product=dish
+        06:00:10 press ends P1
+        06:00:20 press out P1
+        06:01:10 press ends P2 product=dish
+        06:01:10 press out P2
+    """, until="06:01:10")  # fmt: skip
+    assert (seconds["good"], seconds["blocked"], seconds["unexplained"]) == (20, 10, 40)
+
+
 def test_after_its_cycle_a_station_is_blocked_until_the_part_leaves_then_starved(lines_of):
     seconds, _ = lines_of("""
         06:00:00 press starts P1 product=dish
