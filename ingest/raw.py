@@ -9,6 +9,7 @@ import io
 import re
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final, cast
@@ -124,13 +125,18 @@ class RawFile:
 
         Raises InputError when the file cannot be read, is no text or its compression is damaged.
         """
+        with self._told(), self.path.open("rb", buffering=0) as plain:
+            hashed = _Hashed(cast(BinaryIO, plain))
+            yield from self._cut(self._text(hashed))
+            while hashed.read(1 << 20):  # what may follow the compressed stream
+                pass
+            self.digest = hashed.hash.hexdigest()
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Turn what can go wrong in reading into an InputError."""
         try:
-            with self.path.open("rb", buffering=0) as plain:
-                hashed = _Hashed(cast(BinaryIO, plain))
-                yield from self._cut(self._text(hashed))
-                while hashed.read(1 << 20):  # what may follow the compressed stream
-                    pass
-                self.digest = hashed.hash.hexdigest()
+            yield
         except (gzip.BadGzipFile, zlib.error, zstandard.ZstdError, EOFError) as err:
             raise InputError(
                 f"The compressed file is damaged or not complete: {err}",
@@ -146,15 +152,29 @@ class RawFile:
         except OSError as err:
             raise unreadable(self.shown, err) from err
 
-    def _text(self, hashed: _Hashed) -> Iterator[bytes]:
-        """Yield pieces of UTF-8 text, without byte-order mark, with line feeds only."""
-        stream: BinaryIO = cast(BinaryIO, hashed)
+    @contextmanager
+    def content(self) -> Iterator[BinaryIO]:
+        """Open the file's bytes, decompressed where they are compressed: for formats that are no lines of text.
+
+        `read(n)` of it gives up to n bytes; `bytes_read` follows. Raises InputError as `blocks` does.
+        """
+        with self._told(), self.path.open("rb", buffering=0) as plain:
+            hashed = _Hashed(cast(BinaryIO, plain))
+            yield self._decompressed(hashed)
+            self.bytes_read = plain.tell()
+
+    def _decompressed(self, hashed: _Hashed) -> BinaryIO:
         with self.path.open("rb") as file:
             magic = file.read(4)
         if magic.startswith(b"\x1f\x8b"):
-            stream = cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
-        elif magic == zstandard.FRAME_HEADER:
-            stream = cast(BinaryIO, _Zstd(hashed))
+            return cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
+        if magic == zstandard.FRAME_HEADER:
+            return cast(BinaryIO, _Zstd(hashed))
+        return cast(BinaryIO, hashed)
+
+    def _text(self, hashed: _Hashed) -> Iterator[bytes]:
+        """Yield pieces of UTF-8 text, without byte-order mark, with line feeds only."""
+        stream = self._decompressed(hashed)
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
         first, held = True, b""
         while True:

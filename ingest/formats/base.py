@@ -48,6 +48,7 @@ class Format(Protocol):
 
     NAME: str
     SAMPLE: str | bytes  # a few lines of such a log (sqlite: the statements that make one)
+    LINES: bool  # one record per line of text: a file that grew is read on from its last complete line
     SAMPLE_SOURCE: str  # a source file that reads SAMPLE
     Options: type[BaseModel]  # the keys of [read]
 

@@ -15,6 +15,7 @@ from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "delimited"
+LINES = True
 
 SAMPLE = """\
 Zeit;Nr;Platz;Wort;Wert

@@ -12,6 +12,7 @@ from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "json_lines"
+LINES = True
 
 SAMPLE = """\
 {"at":"2026-10-23T06:00:07.5+02:00","no":9,"event":"measured","data":{"volume":{"value":4.97,"unit":"ml"},"ok":true}}

@@ -12,6 +12,7 @@ from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "key_value"
+LINES = True
 
 SAMPLE = """\
 t=1792735207482 no=48211 ev=begin nest=2 part=4007312

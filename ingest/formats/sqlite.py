@@ -15,6 +15,7 @@ from ingest.formats.base import Parse, Records, Types, empty_to_null
 from ingest.raw import SHOWN_CHARS, Block, RawFile, file_digest
 
 NAME = "sqlite"
+LINES = False
 
 SAMPLE = """\
 create table orders (order_no text, product text, quantity integer, started_utc text);

@@ -12,6 +12,7 @@ from ingest.raw import Block, RawFile
 from ingest.regex import for_ascii, groups_of
 
 NAME = "text"
+LINES = True
 
 SAMPLE = """\
 23.10.2026 06:00:00,012 [17] ROB1 PLACE part P204 at PASS
