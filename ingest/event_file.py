@@ -15,13 +15,13 @@ from ingest.events import SCHEMA
 _GROWING: Final = ("ts_source", "seq", "line")
 
 
-def write_events(runs: Sequence[pl.DataFrame], path: Path) -> None:
+def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] = ()) -> None:
     """Write runs of events, each ordered by ts_source and a row group of its own. Enum columns become plain strings
-    with a dictionary.
+    with a dictionary. `more`: names of columns that stand behind those of SCHEMA.
 
     Written by pyarrow, which lets us choose the encoding per column: quicker, smaller, and quicker to read.
     """
-    tables = [run.select(SCHEMA.names()).to_arrow() for run in runs]
+    tables = [run.select(*SCHEMA.names(), *more).to_arrow() for run in runs]
     dictionary = [name for name, dtype in runs[0].schema.items() if isinstance(dtype, pl.Enum)]
     with pq.ParquetWriter(
         path,

@@ -8,6 +8,7 @@ import polars as pl
 
 from ingest.errors import InputError
 from ingest.raw import RawFile
+from ingest.store import Store
 
 SCHEMA = pl.Schema({"line": pl.Int64(), "text": pl.String()})
 
@@ -19,7 +20,7 @@ def excerpt(plant: Path, file: str, line: int, around: int = 3, encoding: str = 
     Returns  line (from 1), text. A row of a database has no text: one line that says which row it is.
     Raises   InputError when the file is no longer there or cannot be read.
     """
-    path = plant / file
+    path = plant / Store.open(plant / "store").path_of(file)
     if not path.is_file():
         raise InputError(
             "the log file is no longer where it was loaded from",

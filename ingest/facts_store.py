@@ -17,8 +17,8 @@ from typing import Any
 
 import polars as pl
 
+from ingest.durable import remove
 from ingest.errors import StoreError
-from ingest.manifest import remove
 
 
 def _folder(store: Path, cell: str, day: date) -> Path:

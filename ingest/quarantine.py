@@ -27,48 +27,38 @@ EMPTY_FILE: Final = "the file is empty"
 
 
 class QuarantineFile:
-    """Writes the bad lines of one log file, a row group per block, so that even a file of nothing else fits in memory.
-
-    The last entries are held back until it is known whether the file's last line is torn.
-    """
+    """Writes the bad lines of one log, a row group per block, so that even a file of nothing else fits in memory."""
 
     def __init__(self, path: Path, source: str, file: str) -> None:
         self.path, self.source, self.file = path, source, file
         self.at = datetime.now(UTC).replace(microsecond=0)
-        self.rows = 0  # bad lines
-        self.faults = 0  # entries about the file as a whole
-        self._held: pl.DataFrame | None = None
+        self.written = 0
         self._writer: pq.ParquetWriter | None = None
+
+    def about_file(self, reason: str) -> None:
+        """Add an entry about the file as a whole."""
+        self.add(pl.DataFrame([(0, reason, "")], schema=BAD_SCHEMA, orient="row"))
 
     def add(self, bad: pl.DataFrame) -> None:
         """Add bad lines (BAD_SCHEMA) of the next block."""
-        if bad.height:
-            self._write()
-            self.rows += bad.height
-            self._held = bad.sort("line")
-
-    def close(self, torn_line: int | None, empty: bool) -> None:
-        """Finish the file; `torn_line`: number of the last line if it has no end; if it is bad, that is the reason."""
-        if empty:
-            self.faults = 1
-            self._held = pl.DataFrame([(0, EMPTY_FILE, "")], schema=BAD_SCHEMA, orient="row")
-        if self._held is not None and torn_line is not None:
-            torn = pl.when(pl.col("line") == torn_line).then(pl.lit(TORN)).otherwise("reason")
-            self._held = self._held.with_columns(reason=torn)
-        self._write()
-        if self._writer is not None:
-            self._writer.close()
-
-    def _write(self) -> None:
-        if self._held is None:
+        if not bad.height:
             return
-        rows = self._held.select(
-            pl.lit(self.source).alias("source"),
-            pl.lit(self.file).alias("file"),
-            *BAD_SCHEMA.names(),
-            pl.lit(self.at, QUARANTINE_SCHEMA["loaded_at"]).alias("loaded_at"),
-        ).to_arrow()
+        rows = (
+            bad.sort("line")
+            .select(
+                pl.lit(self.source).alias("source"),
+                pl.lit(self.file).alias("file"),
+                *BAD_SCHEMA.names(),
+                pl.lit(self.at, QUARANTINE_SCHEMA["loaded_at"]).alias("loaded_at"),
+            )
+            .to_arrow()
+        )
         if self._writer is None:
             self._writer = pq.ParquetWriter(self.path, rows.schema, compression="zstd", store_schema=False)
         self._writer.write_table(rows)
-        self._held = None
+        self.written += bad.height
+
+    def close(self) -> None:
+        """Finish the file."""
+        if self._writer is not None:
+            self._writer.close()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import codecs
 import gzip
-import hashlib
 import io
 import re
 import zlib
@@ -18,6 +17,7 @@ import numpy as np
 import polars as pl
 import zstandard
 
+from ingest.content import HEAD, PIECE, ContentHash, Mark, read_exactly
 from ingest.errors import InputError
 
 BLOCK_BYTES: Final = 12 << 20
@@ -58,35 +58,10 @@ class Block:
         return text.select(self.line_numbers().alias("line"), "text")
 
 
-class _Hashed(io.RawIOBase):
-    """A file that feeds all that is read from it to a hash."""
-
-    def __init__(self, raw: BinaryIO) -> None:
-        self.raw = raw
-        self.hash = hashlib.sha256()
-
-    def readable(self) -> bool:
-        return True
-
-    def read(self, size: int = -1) -> bytes:
-        data = self.raw.read(size)
-        self.hash.update(data)
-        return data
-
-    def readinto(self, buffer: object) -> int:
-        view = memoryview(buffer)  # type: ignore[arg-type]
-        data = self.read(len(view))
-        view[: len(data)] = data
-        return len(data)
-
-    def close(self) -> None:
-        """Stay open: the decompressors close what they read from, and what follows their stream is hashed, too."""
-
-
 class _Zstd:
     """Reads zstd frames one after the other; a frame that is cut off is an error, as it is with gzip."""
 
-    def __init__(self, source: _Hashed) -> None:
+    def __init__(self, source: BinaryIO) -> None:
         self.source = source
         self.frame = zstandard.ZstdDecompressor().decompressobj()
         self.started = False
@@ -112,13 +87,37 @@ class _Zstd:
         return piece
 
 
-class RawFile:
-    """One log file, read once from front to back in blocks; `digest` is known when the last block was taken."""
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Where to begin in a file that grew: behind so many bytes and lines, whose hash can be carried on at `mark`."""
 
-    def __init__(self, path: Path, shown: str, encoding: str = "utf-8", block_bytes: int = BLOCK_BYTES) -> None:
+    size: int
+    lines: int
+    mark: Mark
+
+
+class RawFile:
+    """One log file, read once from front to back in blocks.
+
+    When the last block was taken, `hash` is that of the content (decompressed), and `whole_size` the bytes of its whole
+    lines. With `start`, reading begins there. With `torn` false, a last line without an end is left for later.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        shown: str,
+        encoding: str = "utf-8",
+        block_bytes: int = BLOCK_BYTES,
+        start: Start | None = None,
+        torn: bool = True,
+    ) -> None:
         self.path, self.shown, self.encoding, self.block_bytes = path, shown, encoding, block_bytes
+        self.start, self.torn = start, torn
+        self.hash = start.mark.resume() if start else ContentHash()
+        self.head = b""
         self.bytes_read = 0
-        self.digest = ""
+        self.whole_size = start.size if start else 0
 
     def blocks(self) -> Iterator[Block]:
         """Yield the file's lines in blocks of about `block_bytes`.
@@ -126,11 +125,7 @@ class RawFile:
         Raises InputError when the file cannot be read, is no text or its compression is damaged.
         """
         with self._told(), self.path.open("rb", buffering=0) as plain:
-            hashed = _Hashed(cast(BinaryIO, plain))
-            yield from self._cut(self._text(hashed))
-            while hashed.read(1 << 20):  # what may follow the compressed stream
-                pass
-            self.digest = hashed.hash.hexdigest()
+            yield from self._cut(self._text(cast(BinaryIO, plain)))
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -159,27 +154,27 @@ class RawFile:
         `read(n)` of it gives up to n bytes; `bytes_read` follows. Raises InputError as `blocks` does.
         """
         with self._told(), self.path.open("rb", buffering=0) as plain:
-            hashed = _Hashed(cast(BinaryIO, plain))
-            yield self._decompressed(hashed)
+            yield decompressed(cast(BinaryIO, plain))
             self.bytes_read = plain.tell()
 
-    def _decompressed(self, hashed: _Hashed) -> BinaryIO:
-        with self.path.open("rb") as file:
-            magic = file.read(4)
-        if magic.startswith(b"\x1f\x8b"):
-            return cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(hashed, 1 << 20)))
-        if magic == zstandard.FRAME_HEADER:
-            return cast(BinaryIO, _Zstd(hashed))
-        return cast(BinaryIO, hashed)
-
-    def _text(self, hashed: _Hashed) -> Iterator[bytes]:
+    def _text(self, plain: BinaryIO) -> Iterator[bytes]:
         """Yield pieces of UTF-8 text, without byte-order mark, with line feeds only."""
-        stream = self._decompressed(hashed)
+        stream = decompressed(plain)
+        if self.start:
+            self._skip(stream, self.start)
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
-        first, held = True, b""
+        first, held = self.start is None, b""
         while True:
             raw = stream.read(self.block_bytes)
-            self.bytes_read = hashed.raw.tell()
+            self.bytes_read = plain.tell()
+            end = raw.rfind(b"\n") + 1
+            if end:
+                self.whole_size = self.hash.size + end
+            elif not raw and not self.torn:
+                return
+            self.hash.update(raw)
+            if len(self.head) < HEAD:
+                self.head += raw[: HEAD - len(self.head)]
             if first:
                 self._refuse_binary(raw)
             piece = raw if decoder is None else decoder.decode(raw, final=not raw).encode()
@@ -195,6 +190,29 @@ class RawFile:
                 yield piece
             if not raw:
                 return
+
+    def _skip(self, stream: BinaryIO, start: Start) -> None:
+        """Read over what is known, from the mark on into the hash."""
+        hashed_from = start.mark.pieces * PIECE
+        if stream.seekable() and isinstance(stream, io.FileIO):
+            stream.seek(hashed_from)
+        else:
+            read_exactly(stream, hashed_from, ContentHash())
+        if not read_exactly(stream, start.size - hashed_from, self.hash):
+            raise InputError(
+                "The file became shorter while it was read.", where=self.shown, fix="Load again when it is at rest."
+            )
+
+    def digest_of(self, size: int) -> str:
+        """Return the hash of the first `size` bytes of what was read."""
+        if size == self.hash.size:
+            return self.hash.digest()
+        mark = self.hash.mark(size)
+        prefix = mark.resume()
+        with self.content() as stream:
+            read_exactly(stream, mark.pieces * PIECE, ContentHash())
+            read_exactly(stream, size - mark.pieces * PIECE, prefix)
+        return prefix.digest()
 
     def _refuse_binary(self, head: bytes) -> None:
         """Raise InputError for what is no text. NUL bytes alone may be the trace of a power cut."""
@@ -215,7 +233,7 @@ class RawFile:
 
     def _cut(self, pieces: Iterator[bytes]) -> Iterator[Block]:
         """Cut pieces of text into blocks of whole lines. A line longer than any record can be is read over."""
-        number = 1
+        number = self.start.lines + 1 if self.start else 1
         rest = start = b""  # the beginning of a line: of one that may still end well, of one that is too long
         length = 0  # of the line that is too long, 0 when there is none
         for piece in pieces:
@@ -236,12 +254,25 @@ class RawFile:
             rest = piece[end:]
             number += block.lines
             yield block
+        if not self.torn:
+            return
         if length:
             yield _too_long(start, length, number, torn=True)
         elif rest:
             block = _block(rest + b"\n", number)
             block.torn = True
             yield block
+
+
+def decompressed(plain: BinaryIO) -> BinaryIO:
+    """Return what reads a file's content: a .gz or .zst file is known by its first bytes, not by its name."""
+    magic = plain.read(4)
+    plain.seek(0)
+    if magic.startswith(b"\x1f\x8b"):
+        return cast(BinaryIO, gzip.GzipFile(fileobj=io.BufferedReader(cast(io.RawIOBase, plain), 1 << 20)))
+    if magic == zstandard.FRAME_HEADER:
+        return cast(BinaryIO, _Zstd(plain))
+    return plain
 
 
 def _too_long(start: bytes, length: int, number: int, torn: bool = False) -> Block:
@@ -295,12 +326,3 @@ def unreadable(shown: str, err: OSError) -> InputError:
         where=shown,
         fix="Check that it exists and that you may read it.",
     )
-
-
-def file_digest(path: Path, shown: str) -> str:
-    """Return the SHA-256 of a file's bytes. Raises InputError when it cannot be read."""
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as err:
-        raise unreadable(shown, err) from err

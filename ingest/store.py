@@ -1,6 +1,7 @@
 """The only door to the Parquet store: what lies where in store/ is known here, in manifest.py and in facts_store.py.
 
-store/manifest-00000007.json            which log files are in, in which parts
+store/log/00000007.json                 which log files are in, in which parts: a change per load
+store/lock, lock.json                   one load at a time, and whose
 store/events/<cell>/<day>/<name>.parquet    events, ordered by ts_source
 store/quarantine/<name>.parquet         lines that were not understood
 store/facts/<cell>/<day>/               what analytics derived, see facts_store.py
@@ -19,7 +20,7 @@ import polars as pl
 from ingest import facts_store
 from ingest.errors import StoreError
 from ingest.events import SCHEMA, empty
-from ingest.manifest import LoadedFile, Manifest, Part, read_manifest
+from ingest.manifest import LoadedFile, Manifest, read_manifest
 from ingest.quarantine import QUARANTINE_SCHEMA
 
 
@@ -29,10 +30,12 @@ class Store:
     def __init__(self, folder: Path, manifest: Manifest) -> None:
         self.folder = folder
         self.manifest = manifest
-        self._parts: dict[tuple[str, date], list[tuple[LoadedFile, Part]]] = {}
-        for file in manifest.files:
-            for part in file.parts:
-                self._parts.setdefault((part.cell, part.day), []).append((file, part))
+        self._parts: dict[tuple[str, date], list[str]] = {}
+        self._prints: dict[tuple[str, date], str] | None = None
+        events = manifest.parts.filter(pl.col("cell").is_not_null())
+        days = events.select("cell", "day", "path").unique().sort("cell", "day", "path")
+        for cell, day, path in days.iter_rows():
+            self._parts.setdefault((cell, day), []).append(path)
 
     @classmethod
     def open(cls, folder: Path) -> Store:
@@ -61,7 +64,8 @@ class Store:
         if not files:
             return empty()
         try:
-            return pl.read_parquet(files, schema=SCHEMA)
+            # Parts that were put together have a column more, see compact.py.
+            return pl.scan_parquet(files, schema=SCHEMA, extra_columns="ignore").collect()
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",
@@ -71,23 +75,39 @@ class Store:
 
     def event_files(self, cell: str, days: Iterable[date]) -> list[Path]:
         """Return the Parquet files of a cell on some days, in a fixed order."""
-        chosen = sorted(set(days))
-        return [
-            self.folder / path for day in chosen for path in sorted(p.path for _, p in self._parts.get((cell, day), []))
-        ]
+        return [self.folder / path for day in sorted(set(days)) for path in self._parts.get((cell, day), [])]
 
     def fingerprint(self, cell: str, day: date) -> str:
         """Return a hash that changes with every change of the set of log files that the day's events come from."""
-        told = sorted((f.source, f.digest, f.recipe, p.rows) for f, p in self._parts.get((cell, day), []))
-        return hashlib.sha256(repr(told).encode()).hexdigest()[:32]
+        if self._prints is None:
+            parts = self.manifest.parts.filter(pl.col("cell").is_not_null())
+            told = parts.join(self.manifest.files.select("id", "source", "recipe"), on="id", how="left")
+            rows = told.group_by("cell", "day").agg(
+                pl.concat_str("source", "recipe", "id", "added", "rows", separator=" ").sort().str.join("|")
+            )
+            self._prints = {(c, d): hashlib.sha256(t.encode()).hexdigest()[:32] for c, d, t in rows.iter_rows()}
+        return self._prints.get((cell, day), hashlib.sha256(b"").hexdigest()[:32])
 
     def sources(self) -> list[LoadedFile]:
         """Return the loaded log files with their counts, ordered by source and file."""
-        return sorted(self.manifest.files, key=lambda f: (f.source, f.file, f.digest))
+        return sorted(self.manifest.by_id.values(), key=lambda f: (f.source, f.file, f.id))
+
+    def refused(self) -> pl.DataFrame:
+        """Return the files that could not be used when they were last tried: file, problem, at."""
+        refused = self.manifest.names.filter(pl.col("id") == 0).sort("path")
+        return refused.select(
+            file="path", problem="problem", at=pl.from_epoch("seen_ns", "ns").dt.replace_time_zone("UTC")
+        )
+
+    def path_of(self, file: str) -> str:
+        """Return under which name a log, as events name it, was last seen on the disk: rotation renames logs."""
+        ids = self.manifest.files.filter(pl.col("file") == file)["id"]
+        names = self.manifest.names.filter(pl.col("id").is_in(ids.to_list())).sort("seen_ns", "path")
+        return str(names["path"][-1]) if names.height else file
 
     def quarantine(self) -> pl.DataFrame:
         """Return the lines that were not understood: source, file, line, reason, text, loaded_at, in that order."""
-        files = [self.folder / f.quarantine for f in self.sources() if f.quarantine]
+        files = [self.folder / path for path in self.manifest.parts.filter(pl.col("cell").is_null())["path"]]
         if not files:
             return pl.DataFrame(schema=QUARANTINE_SCHEMA)
         return pl.read_parquet(files, schema=QUARANTINE_SCHEMA).sort("source", "file", "line")

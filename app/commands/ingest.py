@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ from rich.text import Text
 from analytics.book import Plant, open_plant
 from app.tables import add_format, bars, give, grid
 from app.wording import number
-from ingest.load import LoadSummary, load
+from ingest.find_files import Refused
+from ingest.load import DayResult, LoadSummary, load
 from ingest.progress import Progress, silent
 
 NAME = "ingest"
@@ -34,23 +36,27 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 
 def run(args: Namespace) -> int:
-    """Load, derive, and show the balance; 1 when lines went to the quarantine."""
+    """Load, derive, and show the balance; 1 when lines went to the quarantine or files were refused."""
     folder = Path(args.plant)
     with bars() as progress:
         summary = load(folder, args.source, progress)
         plant = open_plant(folder)
         rebuilt = {} if args.no_facts else build_facts(plant, progress)
     frame = file_counts(summary)
+    reopened = [d for d in summary.days if d.reopened]
     reasons = quarantine_reasons(plant, [f.record.file for f in summary.files])
     data = {
         "files": frame.to_dicts(),
         "lines": total(summary),
         "quarantine": reasons.to_dicts(),
         "unmatched": list(summary.unmatched),
+        "refused": [{"source": r.source, "file": r.file, "problem": str(r.problem)} for r in summary.refused],
+        "reopened": [{"cell": d.cell, "day": d.day.isoformat(), "events": d.events} for d in reopened],
         "facts": {cell: [d.isoformat() for d in days] for cell, days in rebuilt.items()},
     }
-    give(args, [*balance(summary), *quarantine_table(reasons), *_facts_text(rebuilt)], data, frame)
-    return 1 if reasons.height else 0
+    parts = [*balance(summary), *quarantine_table(reasons), *refused_text(summary.refused)]
+    give(args, [*parts, *_reopened_text(reopened), *_facts_text(rebuilt)], data, frame)
+    return 1 if reasons.height or summary.refused else 0
 
 
 def build_facts(plant: Plant, progress: Progress = silent) -> dict[str, list[Any]]:
@@ -124,6 +130,21 @@ def quarantine_table(reasons: pl.DataFrame) -> list[RenderableType]:
 def _short(text: str | None, most: int = 36) -> str:
     text = " ".join((text or "").split())
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def refused_text(refused: Sequence[Refused]) -> list[RenderableType]:
+    """Tell which files could not be used, and what to do."""
+    if not refused:
+        return []
+    files = "1 file was refused" if len(refused) == 1 else f"{len(refused)} files were refused"
+    return [Text(f"\n{files}; the others are loaded:", style="bold"), *(Text(str(r.problem)) for r in refused)]
+
+
+def _reopened_text(days: Sequence[DayResult]) -> list[RenderableType]:
+    return [
+        Text(f"Reopened: {d.day} of {d.cell}, {number(d.events)} events came in late; its account is made anew.")
+        for d in days
+    ]
 
 
 def _facts_text(rebuilt: dict[str, list[Any]]) -> list[RenderableType]:

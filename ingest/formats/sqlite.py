@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ingest.errors import InputError, suggest
 from ingest.formats.base import Parse, Records, Types, empty_to_null
-from ingest.raw import SHOWN_CHARS, Block, RawFile, file_digest
+from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "sqlite"
 LINES = False
@@ -67,7 +67,6 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     Raises InputError when the file is no SQLite file or lacks a table.
     """
     if not file.path.stat().st_size:
-        file.digest = file_digest(file.path, file.shown)
         return
     first = 1
     try:
@@ -86,7 +85,6 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
             f"The SQLite file cannot be read: {err}", where=file.shown,
             fix="Check the file, and [read] tables and queries in the source.",
         ) from err  # fmt: skip
-    file.digest = file_digest(file.path, file.shown)
 
 
 def _queries(connection: sqlite3.Connection, file: RawFile, options: Options) -> list[tuple[str, str]]:

@@ -36,7 +36,8 @@ def outcome(case: Case, temp: Path) -> str:
     except TaktbookError as err:
         left = [p.name for p in plant.glob("store/**/*")]
         return f"{err}\n" + (f"left in the store: {left}\n" if left else "")
-    counts = "".join(
+    counts = "".join(f"{refused.problem}\n" for refused in summary.refused)
+    counts += "".join(
         f"{f.file}: {f.record.lines} lines = {f.record.with_events} with events + {f.record.skipped} skipped"
         f" + {f.record.quarantined} quarantined\n"
         for f in summary.files

@@ -9,7 +9,6 @@ import pytest
 import zstandard
 
 from ingest import load_file
-from ingest.errors import InputError
 from ingest.load import load
 from ingest.raw import LONGEST_LINE, RawFile
 from ingest.store import Store
@@ -130,7 +129,7 @@ def test_small_blocks_and_many_threads_give_the_same_events(tmp_path, monkeypatc
         f"2026-10-23 06:{n // 60:02}:{n % 60:02} PRS {'begin' if n % 2 else 'end'} P{n // 2}\n" for n in range(600)
     )
     one = events_of(tmp_path / "one", SOURCE, log.encode())
-    monkeypatch.setattr(load_file, "RawFile", lambda *args: RawFile(*args, block_bytes=500))
+    monkeypatch.setattr(load_file, "RawFile", lambda *args, **more: RawFile(*args, **({"block_bytes": 500} | more)))
     folder = plant(tmp_path / "two", {"inbox/a.log": log.encode()})
     load(folder, workers=5)
     assert shape(all_events(Store.open(folder / "store"))) == shape(one)
@@ -155,22 +154,36 @@ def test_an_empty_file_is_no_error_but_is_told(tmp_path):
     ],
     ids=["folder", "dangling link", "link to itself", "program", "NUL bytes only", "half a zst", "damaged gz"],
 )
-def test_a_file_that_cannot_be_used_stops_the_load_and_leaves_nothing_behind(make, message, tmp_path):
-    folder = plant(tmp_path / "p", {"inbox/a.log": LOG})
+def test_a_file_that_cannot_be_used_is_refused_and_the_others_are_loaded(make, message, tmp_path):
+    folder = plant(tmp_path / "p", {"inbox/a.log": LOG, "inbox/c.log": LOG.replace("P1", "P2")})
     make(folder / "inbox" / "b.log")
-    with pytest.raises(InputError) as caught:
-        load(folder)
-    assert message in str(caught.value)
-    assert "inbox/b.log" in str(caught.value)
-    assert not (folder / "store").exists()
+    for again in (True, False):
+        summary = load(folder, again=again)
+        [refused] = summary.refused
+        assert message in str(refused.problem)
+        assert "inbox/b.log" in str(refused.problem)
+    store = Store.open(folder / "store")
+    assert set(all_events(store)["file"]) == {"inbox/a.log", "inbox/c.log"}
+    assert not list((folder / "store").glob("incoming*"))
+
+
+def test_a_refused_file_that_was_put_right_is_loaded(tmp_path):
+    whole = gzip.compress(BYTES * 9)
+    folder = plant(tmp_path / "p", {"inbox/b.log.gz": whole[:-9]})
+    assert load(folder).refused
+    assert Store.open(folder / "store").refused()["file"].to_list() == ["inbox/b.log.gz"]
+    write(folder / "inbox/b.log.gz", whole)
+    assert not load(folder, again=False).refused
+    store = Store.open(folder / "store")
+    assert store.refused().is_empty()
+    assert store.sources()[0].lines == 18
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="the superuser may read everything")
 def test_a_file_without_permission_is_told(tmp_path):
     folder = plant(tmp_path, {"inbox/a.log": LOG})
     (folder / "inbox/a.log").chmod(0)
-    with pytest.raises(InputError, match="cannot be read"):
-        load(folder)
+    assert "cannot be read" in load(folder).refused[0].problem.message
 
 
 def test_a_pattern_of_files_that_finds_nothing_is_told(tmp_path):

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import json
+import os
+import re
+import subprocess
+import sys
 from datetime import UTC, date, datetime
 
 import duckdb
@@ -12,10 +17,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import load as load_module
-from ingest.errors import InputError, StoreError
+from ingest import manifest as manifest_module
+from ingest.errors import StoreError
 from ingest.events import SCHEMA
 from ingest.load import load
+from ingest.lock import one_load
 from ingest.store import Store
 from tests.ingest.plants import SOURCE, all_events, loaded, plant, reasons, write
 
@@ -115,7 +121,7 @@ def test_going_back_to_an_earlier_source_file_keeps_its_events(tmp_path):
     plant(folder, {}, SOURCE)
     again = all_events(loaded(folder)[1])
     assert again.equals(first)
-    assert len(list((folder / "store/events").rglob("*.parquet"))) == 2, "one in use, one retired"
+    assert len(list((folder / "store/events").rglob("*.parquet"))) == 3, "one in use, two retired for an hour"
 
 
 def test_a_comment_in_the_source_file_is_no_reason_to_map_anew(tmp_path):
@@ -130,49 +136,50 @@ def test_a_load_that_fails_half_way_leaves_nothing_to_be_seen(tmp_path, monkeypa
     load(folder)
     before = sorted(p for p in (folder / "store").rglob("*") if p.is_file())
     write(folder / "inbox/b.log", "2026-10-23 08:00:00 PRS begin P9\n")
-    write(folder / "inbox/c.log", b"\x01\x02\x03\x00")
-    with pytest.raises(InputError):
-        load(folder)
-    assert sorted(p for p in (folder / "store").rglob("*") if p.is_file()) == before
-    (folder / "inbox/c.log").unlink()
-    monkeypatch.setattr(load_module, "write_manifest", lambda *_: (_ for _ in ()).throw(OSError("no space left")))
-    with pytest.raises(OSError, match="no space"):
+    full = OSError(errno.ENOSPC, "No space left on device")
+    monkeypatch.setattr(manifest_module, "write_whole", lambda *_: (_ for _ in ()).throw(full))
+    with pytest.raises(StoreError, match="The disk is full"):
         load(folder)
     monkeypatch.undo()
     assert all_events(Store.open(folder / "store")).height == 3
     assert all_events(loaded(folder)[1]).height == 4
+    after = sorted(p for p in (folder / "store").rglob("*") if p.is_file())
+    assert len(after) == len(before) + 2, "a part and a change more, no remains"
 
 
-def test_two_loads_at_once_do_not_lose_each_others_files(tmp_path):
-    """The one that comes second is told, and can load again."""
+def test_only_one_load_at_a_time_and_the_other_is_told_whose(tmp_path):
     folder = plant(tmp_path, {"inbox/a.log": LOG})
-    read = load_module.read_manifest
+    with one_load(folder / "store"), pytest.raises(StoreError, match="Another load is at work") as caught:
+        load(folder, wait_s=0.1)
+    assert f"process {os.getpid()} on " in str(caught.value)
+    assert re.search(r"since 2\d{3}-.* \(\d+ s\)", str(caught.value))
+    assert load(folder).total("events") == 3
 
-    def meanwhile(store):
-        manifest = read(store)
-        if not manifest.generation:
-            with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(load_module, "read_manifest", read)
-                load(folder)
-        return manifest
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(load_module, "read_manifest", meanwhile)
-        with pytest.raises(StoreError, match="Another load"):
-            load(folder)
-    assert all_events(Store.open(folder / "store")).height == 3
+def test_a_lock_whose_owner_was_killed_is_free(tmp_path):
+    folder = plant(tmp_path, {"inbox/a.log": LOG})
+    code = (
+        "import os, pathlib; from ingest.lock import one_load\n"
+        f"with one_load(pathlib.Path({str(folder / 'store')!r})): os.kill(os.getpid(), 9)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=False)
+    assert (folder / "store/lock.json").exists()
+    assert load(folder, wait_s=0).total("events") == 3
 
 
 def test_a_store_of_another_version_or_a_broken_one_is_told(tmp_path):
     folder = plant(tmp_path, {"inbox/a.log": LOG})
     load(folder)
-    [manifest] = (folder / "store").glob("manifest-*.json")
-    data = json.loads(manifest.read_text())
-    manifest.write_text(json.dumps(data | {"version": 99}))
+    [change] = (folder / "store/log").glob("*.json")
+    data = json.loads(change.read_text())
+    change.write_text(json.dumps(data | {"version": 99}))
     with pytest.raises(StoreError, match="another version"):
         Store.open(folder / "store")
-    manifest.write_text("{")
+    change.write_text("{")
     with pytest.raises(StoreError, match="cannot be read"):
+        Store.open(folder / "store")
+    (folder / "store/manifest-00000001.json").write_text("{}")
+    with pytest.raises(StoreError, match="another version"):
         Store.open(folder / "store")
 
 

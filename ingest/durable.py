@@ -1,0 +1,71 @@
+"""Writing so that a power cut or a kill leaves either the old or the new, never half of it."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from ingest.errors import StoreError
+
+
+def sync_file(path: Path) -> None:
+    """Wait until a file's bytes are on the disk."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def sync_folders(folders: Iterable[Path]) -> None:
+    """Wait until the names in some folders are on the disk; systems that know no such thing do without."""
+    for folder in sorted(set(folders)):
+        with contextlib.suppress(PermissionError, NotADirectoryError):
+            handle = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            except OSError as err:
+                if err.errno not in (errno.EINVAL, errno.EBADF, errno.EACCES):
+                    raise
+            finally:
+                os.close(handle)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file under a temporary name and give it its own when it is whole."""
+    new = path.with_name(f"new-{os.getpid()}-{path.name}")
+    try:
+        with new.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(new, path)
+    except BaseException:
+        remove(new)
+        raise
+    sync_folders([path.parent])
+
+
+def remove(path: Path) -> None:
+    """Remove a file; one that is in use (Windows) stays, and is harmless."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError:
+        return
+
+
+@contextmanager
+def told_when_full(store: Path) -> Iterator[None]:
+    """Turn what the disk refuses into a StoreError: full, read-only, damaged."""
+    try:
+        yield
+    except OSError as err:
+        full = err.errno in (errno.ENOSPC, errno.EDQUOT) or "No space left" in str(err)
+        reason = "The disk is full" if full else f"The store cannot be written: {err.strerror or err}"
+        fix = "Make room" if full else "Check the disk, and that you may write there"
+        raise StoreError(
+            f"{reason}; what was being loaded is not in the store.",
+            where=str(store),
+            fix=f"{fix}, then load again: files that were done stay, nothing is lost and nothing comes twice.",
+        ) from err
