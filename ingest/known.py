@@ -85,4 +85,6 @@ def recognise(path: Path, shown: str, like: Callable[[bytes], list[LoadedFile]])
     # A few lines that give no event, such as a header, do not tell one log from another.
     telling = [r for r in records if r.with_events or r.size >= HEAD]
     grown = [r for r in telling if 0 < r.size <= total and digests.get(r.size) == r.digest]
-    return Found("grown", max(grown, key=lambda r: r.size)) if grown else NEW
+    # One line without an end is all there was of it.
+    grown += [r for r in records if not r.size and digests.get(r.full_size) == r.full_digest]
+    return Found("grown", max(grown, key=lambda r: r.full_size)) if grown else NEW

@@ -226,8 +226,8 @@ class _Run:
         if record and record.source == source.name:
             if quiet:
                 return Found("same", record)
-            if not record.full_size and not path.stat().st_size:
-                return Found("same", record)
+            if not record.full_size:  # it was empty
+                return Found("grown" if path.stat().st_size else "same", record)
             if found := look_again(path, shown, record):
                 return found
         if not path.stat().st_size:
@@ -261,8 +261,8 @@ class _Run:
             return
         record = _record(reading, source, known_as, recipe, old, start)
         record = self.batch.add(record, reading.parts, old, keep=start is not None)
-        counts = {count: getattr(record, count) - (getattr(old, count) if old and start else 0) for count in COUNTS}
-        state: State = "loaded" if old is None else "grew" if start else "mapped anew"
+        state: State = "loaded" if old is None else "grew" if old.recipe == recipe else "mapped anew"
+        counts = {count: getattr(record, count) - (getattr(old, count) if state == "grew" else 0) for count in COUNTS}
         self.results.append(FileResult(shown, state, record, counts))
 
     def summary(self) -> LoadSummary:

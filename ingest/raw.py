@@ -194,7 +194,7 @@ class RawFile:
     def _skip(self, stream: BinaryIO, start: Start) -> None:
         """Read over what is known, from the mark on into the hash."""
         hashed_from = start.mark.pieces * PIECE
-        if stream.seekable() and isinstance(stream, io.FileIO):
+        if isinstance(stream, io.FileIO):
             stream.seek(hashed_from)
         else:
             read_exactly(stream, hashed_from, ContentHash())
