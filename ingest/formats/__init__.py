@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final, cast
 
-from ingest.formats import delimited, json_lines, key_value, sqlite, text
+from ingest.formats import delimited, json_lines, key_value, sqlite, syslog, text
 from ingest.formats.base import Format
 
-FORMATS: Final = tuple(cast(Format, module) for module in (text, delimited, json_lines, key_value, sqlite))
+FORMATS: Final = tuple(cast(Format, module) for module in (text, delimited, json_lines, key_value, sqlite, syslog))
 BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
 
 __all__ = ["BY_NAME", "FORMATS", "Format"]

@@ -62,7 +62,7 @@ def test_the_readme_shows_an_error_as_it_is_told():
 
 
 def test_formats_are_found_by_their_names():
-    assert list(formats.BY_NAME) == ["text", "delimited", "json_lines", "key_value", "sqlite"]
+    assert list(formats.BY_NAME) == ["text", "delimited", "json_lines", "key_value", "sqlite", "syslog"]
 
 
 # ---- delimited
