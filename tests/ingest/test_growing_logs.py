@@ -1,4 +1,4 @@
-"""Logs that grow, turn over, are compressed, vanish and come back: in the end the store holds what one load would have given."""
+"""Logs that grow, turn over, are compressed, vanish, come back: the store holds what one load would have given."""
 
 from __future__ import annotations
 
