@@ -57,7 +57,10 @@ class SourceTables(BaseModel):
 
     cell: str = Field(description='the cell that the events belong to: cell = "name", or "{field:vocabulary}"')
     format: str = Field(description="one of " + ", ".join(f.NAME for f in formats.FORMATS))
-    files: list[str] = Field(description='which files: files = ["inbox/press/*.log*"]', min_length=1)
+    files: list[str] = Field([], description='which files: files = ["inbox/press/*.log*"]', min_length=1)
+    receive: dict[str, Any] | None = Field(
+        None, description='a table, for what comes without files: [receive], by = "tcp"; its other keys depend on `by`'
+    )
     encoding: Encoding = Field("utf-8", description="how the text is written; utf-8 falls back to cp1252 byte by byte")
     time: TimeTable = Field(description='a table: [time], field = "…", formats = ["…"]')
     read: dict[str, Any] = Field({}, description="how the format is read; its keys depend on the format")
@@ -144,6 +147,8 @@ class Source:
     rules: tuple[Rule, ...]
     fields: tuple[str, ...]  # fields that time, rules and events use, without those a rule's own pattern gives
     fingerprint: str  # changes when anything in the file changes that could change an event
+    feed: str | None = None  # what brings in its lines when they come without files
+    receive: Any = None  # the feed's own Options
 
     def format_module(self) -> formats.Format:
         """Return the module that reads this source's format."""
@@ -217,7 +222,7 @@ def load_sources(folder: Path, names: Sequence[str] | None = None) -> list[Sourc
 
 def fingerprint(data: Mapping[str, Any]) -> str:
     """Return a short hash of a source file's meaning (not of its comments or layout)."""
-    told = {key: value for key, value in data.items() if key != "files"}
+    told = {key: value for key, value in data.items() if key not in ("files", "receive")}
     text = json.dumps(told, sort_keys=False, default=str, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 

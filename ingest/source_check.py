@@ -13,6 +13,8 @@ from pydantic import BaseModel
 from ingest import formats
 from ingest.errors import suggest
 from ingest.events import COLUMNS, KINDS, LINKS, MODES, RESULTS, STATES
+from ingest.feeds.check import check_receive
+from ingest.feeds.spool import spool_files
 from ingest.regex import groups_of
 from ingest.source import Condition, Emit, Number, Rule, Source, SourceTables, TimeRule, Vocabulary, fingerprint
 from ingest.template import Hole, Template, parse_template
@@ -42,7 +44,8 @@ def build_source(name: str, file: TomlFile, tables: SourceTables) -> Source | No
         file.problem(
             (), f"'{name}' cannot be the name of a source", fix="use letters, digits, - and _ in the file's name"
         )
-    check.files()
+    feed, receive = check_receive(file, tables.receive, tables.format, tables.encoding)
+    files = check.files(name, feed)
     time = check.time()
     words = {key: check.vocabulary(key, table) for key, table in tables.words.items()}
     check.columns(tables.always, ("always",), (), None)
@@ -60,8 +63,8 @@ def build_source(name: str, file: TomlFile, tables: SourceTables) -> Source | No
     if file.problems or options is None:
         return None
     return Source(
-        name, tables.format, tuple(tables.files), tables.encoding, time, options, words, tuple(rules),
-        tuple(sorted(check.used)), fingerprint(file.data),
+        name, tables.format, files, tables.encoding, time, options, words, tuple(rules),
+        tuple(sorted(check.used)), fingerprint(file.data), feed, receive,
     )  # fmt: skip
 
 
@@ -87,8 +90,10 @@ class _Check:
         self.fields: list[str] | None = None  # those that can be seen at this point
         self.used: set[str] = set()
 
-    def files(self) -> None:
-        """Check that the patterns of `files` can be searched for."""
+    def files(self, name: str, feed: str | None) -> tuple[str, ...]:
+        """Check that the patterns of `files` can be searched for; what is received lies in files of its own."""
+        if not self.tables.files and self.tables.receive is None:
+            self.file.problem(("files",), "key 'files' is missing", fix=SourceTables.model_fields["files"].description)
         for i, pattern in enumerate(self.tables.files):
             path = Path(pattern)
             try:
@@ -99,6 +104,8 @@ class _Check:
             except (ValueError, NotImplementedError) as err:
                 fix = '* stands for a part of one name, ** for folders below: "inbox/**/*.log"'
                 self.file.problem(("files", i), f"this is no pattern of files: {err}", found=pattern, fix=fix)
+        spool = () if feed is None else (spool_files(name),)
+        return tuple(dict.fromkeys((*spool, *self.tables.files)))
 
     # ---- time
 
