@@ -89,7 +89,7 @@ class Server:
             raise port_problem(err, self.intake, host, port) from err
         bound = server.sockets[0].getsockname()[1]
         self.intake.address = shown_address(host, bound)
-        self.intake.state = listens_on(host, bound) + (" (TLS)" if tls else "")
+        self.intake.state, self.intake.problem = listens_on(host, bound) + (" (TLS)" if tls else ""), ""
         try:
             await asyncio.Event().wait()
         finally:

@@ -137,7 +137,8 @@ async def listen(options: Options, intake: Intake) -> None:
         if "tcp" in options.transports:
             await server.listen(bound)
         else:
-            intake.address, intake.state = shown_address(host, bound), listens_on(host, bound) + " (UDP)"
+            intake.address = shown_address(host, bound)
+            intake.state, intake.problem = listens_on(host, bound) + " (UDP)", ""
             await asyncio.Event().wait()
     finally:
         transport.close()
