@@ -84,7 +84,7 @@ class Server:
         port = told_port if port is None else port
         tls = tls_of(self.options, self.intake)
         try:
-            server = await asyncio.start_server(self._client, host, port, limit=PIECE, backlog=128, ssl=tls)
+            server = await asyncio.start_server(self._client, host, port, limit=PIECE, backlog=1024, ssl=tls)
         except OSError as err:
             raise port_problem(err, self.intake, host, port) from err
         bound = server.sockets[0].getsockname()[1]

@@ -45,7 +45,11 @@ def test_a_new_file_begins_at_midnight_utc_and_when_one_is_large(tmp_path):
     keep(spool, "9")
     clock[0] = datetime(2026, 10, 24, tzinfo=UTC)
     keep(spool, "x")
-    assert names(tmp_path) == ["wire-20261023T235958Z-1.log", "wire-20261023T235958Z-2.log", "wire-20261024T000000Z-1.log"]
+    assert names(tmp_path) == [
+        "wire-20261023T235958Z-1.log",
+        "wire-20261023T235958Z-2.log",
+        "wire-20261024T000000Z-1.log",
+    ]
 
 
 def test_two_processes_never_write_to_the_same_file(tmp_path):
