@@ -12,9 +12,9 @@ import socket
 import ssl
 import time
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from ingest.errors import InputError
 from ingest.feeds.address import Address, is_loopback, shown_address, split_address
@@ -33,13 +33,24 @@ _SPACE: Final = re.compile(r"[\t\r\n]")  # in JSON, outside of texts, all the sa
 _MOST_WAIT_S: Final = 60
 
 
+_TOPIC: Final = re.compile(r"(?:(?:\+|[^+#/\0]*)/)*(?:#|\+|[^+#/\0]*)")
+
+
+def _topic(topic: str) -> str:
+    if not topic or not _TOPIC.fullmatch(topic) or len(topic.encode()) > 65535:
+        raise ValueError('this is no topic; do: + stands for one level, # at the end for all below: "cell7/+/state"')
+    return topic
+
+
 class Options(BaseModel):
     """`[receive]` by mqtt."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
     address: Address = Field(description='the broker: address = "127.0.0.1:1883"')
-    topics: list[str] = Field(min_length=1, description='what is subscribed to: topics = ["cell7/+/state", "cell7/#"]')
+    topics: list[Annotated[str, AfterValidator(_topic)]] = Field(
+        min_length=1, description='what is subscribed to: topics = ["cell7/+/state", "cell7/#"]'
+    )
     client_id: str | None = Field(
         None, min_length=1, description="the name under which the broker keeps what comes while nobody listens"
     )
@@ -51,6 +62,12 @@ class Options(BaseModel):
     )
     tls: bool = Field(False, description="tls = true: encrypted; the broker's certificate is checked")
     ca_file: str | None = Field(None, description="TLS: certificates to trust instead of the system's, PEM")
+
+    @model_validator(mode="after")
+    def _user_with_password(self) -> Options:
+        if self.user is None and (self.password_env or self.password_file):
+            raise ValueError("a password needs `user`, too")
+        return self
 
 
 def line_of(topic: str, payload: bytes, qos: int, retained: bool, received: datetime) -> bytes:

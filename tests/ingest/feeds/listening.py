@@ -98,6 +98,22 @@ def spooled(folder: Path, source: str = "wire") -> list[str]:
     return [line for p in files for line in p.read_bytes().decode(errors="replace").split("\n")[:-1]]
 
 
+def send_until_closed(client: socket.socket, data: bytes, times: int) -> bool:
+    """Send data so many times, with a short pause each; tells whether the other side closed the connection meanwhile."""
+    client.settimeout(0.05)
+    try:
+        for _ in range(times):
+            client.sendall(data)
+            try:
+                if not client.recv(1):
+                    return True
+            except TimeoutError:
+                continue
+    except OSError:
+        return True
+    return False
+
+
 def until(holds: Callable[[], object]) -> None:
     """Wait until something holds; fails when it never does."""
     end = time.monotonic() + PATIENCE_S

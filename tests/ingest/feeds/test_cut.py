@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,7 +17,7 @@ messages = st.lists(st.binary(max_size=40), max_size=8)
 
 def pieces(data: bytes, cuts: list[int]) -> list[bytes]:
     at = [0, *sorted(c % (len(data) + 1) for c in cuts), len(data)]
-    return [data[a:b] for a, b in zip(at, at[1:], strict=False)]
+    return [data[a:b] for a, b in pairwise(at)]
 
 
 @settings(max_examples=200, deadline=None)

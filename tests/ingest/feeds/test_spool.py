@@ -120,7 +120,7 @@ def test_a_line_that_a_crash_cut_off_gets_an_end_and_goes_to_the_quarantine(tmp_
     old.write_text(record(1) + "\n" + record(23)[:-1])  # … P2 instead of P23 would be a wrong part
     keep(Spool(tmp_path, "wire"), record(23))
     summary, store = loaded(tmp_path)
-    assert [f.file for f in summary.files][0] == "spool/wire/wire-20261023T060000Z-1.log"
+    assert summary.files[0].file == "spool/wire/wire-20261023T060000Z-1.log"
     assert set(store.events("c1", store.days("c1"))["part"]) == {"P1", "P23"}
     assert reasons(store) == [(2, "line contains NUL bytes")]
     assert "the writing stopped within this line" in store.quarantine()["text"][0]
