@@ -6,6 +6,7 @@ import polars as pl
 
 from analytics.book import Plant
 from analytics.cell import PLACES, Cell
+from analytics.trust.unknown import unknown
 
 FINDINGS = {
     "what": pl.String,
@@ -27,36 +28,24 @@ def findings(plant: Plant, cell_name: str) -> pl.DataFrame:
     cell = plant.cell(cell_name)
     where = f"cells/{cell_name}.toml"
     events = plant.store.events(cell_name, plant.days(cell_name))
-    stations = [s.name for s in cell.stations]
-    codes = [c.code for c in cell.causes]
-    products = [*(p.name for p in cell.products), *(s.name for s in cell.sets)]
-    nests = [f"{s.name}.{nest}" for s in cell.stations for nest in s.nests]
-    kind, station = pl.col("kind"), pl.col("station")
-    alarms = events.filter(kind == "alarm_on")
-    verdicts = events.filter(kind.is_in(["result", "cycle_end", "reason"]))
-    others = events.select(pl.all().exclude("station", "kind"), station="at", kind=pl.lit("at"))
-    # The nest of a robot's step is that of the machine which it serves.
-    in_nests = events.filter(station.is_in(stations) & ~kind.is_in(["step_start", "step_end"]))
     entry = f"add it to {where}:  [[causes]]  code = …  text = …  line = …"
     place = f"add it to {where} under [[stations]], or map the word to another station in the source's [words]"
     nest = f"name it in the station's `nests` in {where}; until then it counts for the station as a whole"
     made = f"add it to {where} under [[products]]"
+    fixes = {
+        "unknown code": entry,
+        "unknown cause": entry,
+        "unknown station": place,
+        "unknown nest": nest,
+        "unknown product": made,
+    }
+    odd = unknown(events, cell)
     found = [
-        _unknown("unknown code", alarms, pl.col("code"), codes, entry),
-        _unknown("unknown cause", verdicts, pl.col("cause"), codes, entry),
-        _unknown("unknown station", pl.concat([events, others], how="diagonal"), station, stations, place),
-        _unknown("unknown nest", in_nests, station + "." + pl.col("nest"), nests, nest),
-        _unknown("unknown product", events, pl.col("product"), products, made),
+        *(_rows(what, odd.filter(pl.col("what") == what), fix) for what, fix in fixes.items()),
         _without_plan(events, cell, where),
         _without_limit(events, cell, where),
     ]
     return pl.concat(found).sort("what", "n", "name", descending=[False, True, False])
-
-
-def _unknown(what: str, events: pl.DataFrame, name: pl.Expr, known: list[str], fix: str) -> pl.DataFrame:
-    return _rows(
-        what, events.with_columns(name=name).filter(pl.col("name").is_not_null() & ~pl.col("name").is_in(known)), fix
-    )
 
 
 def _rows(what: str, named: pl.DataFrame, fix: str) -> pl.DataFrame:

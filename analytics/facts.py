@@ -6,6 +6,7 @@ Derived from its events, kept as Parquet, rebuilt only when an input changed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import polars as pl
 
@@ -17,15 +18,17 @@ from analytics.intervals import cut
 from analytics.ledger import PAUSED, intervals, split_work
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
-from analytics.plan import PLANNED_STOP, Stop, plan
+from analytics.plan import PLANNED_STOP, Stop, plan, shift_spans
 from analytics.plant import PlantFile
 from analytics.prepare import prepare
 from analytics.roots import WORK, roots
 from analytics.sets import sets
 from analytics.stop_facts import stop_facts
+from analytics.trust.base import Heard
+from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "14"
+VERSION = "15"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -43,6 +46,8 @@ TABLES = (
     "plan",
     "orders",
     "carry",
+    "faults",
+    "log_lines",
 )
 
 
@@ -93,7 +98,18 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(
             SCHEMA.names()
         ),
+        **trust_tables(_heard(plant, cell, day, recorded), move, events),
     }
+
+
+def _heard(plant: PlantFile, cell: Cell, day: Day, recorded: pl.DataFrame) -> Heard:
+    """The day's records as trust looks at them: cut at full hours and at the edges of shifts."""
+    date = plant.production_day(day.start_us)
+    spans = shift_spans(plant, cell.name, date - timedelta(days=1), date)
+    cuts = {us for s in spans for us in (s.start_us, s.end_us) if day.start_us < us < day.end_us}
+    edges = sorted({day.start_us, day.end_us, *plant.full_hours(day.start_us, day.end_us), *cuts})
+    is_first = day.carried.is_empty()
+    return Heard(cell, recorded, day.events, day.start_us, day.end_us, is_first, edges)
 
 
 @dataclass(frozen=True, slots=True)

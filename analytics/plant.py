@@ -103,6 +103,15 @@ class PlantFile(Strict):
         """Return the plant's wall time of an instant."""
         return from_us(us).astimezone(self.tz)
 
+    def full_hours(self, start_us: int, end_us: int) -> list[int]:
+        """Return the full hours of the plant's clock strictly between two instants.
+
+        Every zone's offset is a multiple of a quarter hour: stepping by those finds them at clock changes too.
+        """
+        quarter = 900_000_000
+        steps = range((start_us // quarter + 1) * quarter, end_us, quarter)
+        return [us for us in steps if self.local(us).minute == 0]
+
     def production_day(self, us: int) -> date:
         """Return the production day that an instant belongs to."""
         day = self.local(us).date()

@@ -24,8 +24,6 @@ __all__ = [
     "week_window",
 ]
 
-HOUR_US = 3_600_000_000
-
 
 def shifts_of(plant: Plant, cell: str, day: date) -> list[Window]:
     """Return the shifts of a cell that start on a production day, in order; the key is the shift's name."""
@@ -83,15 +81,7 @@ def span_window(from_us: int, to_us: int) -> Window:
 def hours_of(plant: Plant, window: Window) -> list[Window]:
     """Cut a window at the full hours of the plant's clock; keys are local start times, with offset."""
     zone = plant.file.tz
-    cuts = [window.from_us]
-    # Every zone's offset is a multiple of a quarter hour: stepping by those finds each full local hour, at
-    # clock changes too.
-    quarter = HOUR_US // 4
-    step = (window.from_us // quarter + 1) * quarter
-    while step < window.to_us:
-        if plant.file.local(step).minute == 0:
-            cuts.append(step)
-        step += quarter
+    cuts = [window.from_us, *plant.file.full_hours(window.from_us, window.to_us)]
     ends = [*cuts[1:], window.to_us]
     return [Window(_local(a, zone).isoformat(timespec="minutes"), a, b) for a, b in zip(cuts, ends, strict=True)]
 
