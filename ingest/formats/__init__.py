@@ -4,10 +4,21 @@ from __future__ import annotations
 
 from typing import Final, cast
 
-from ingest.formats import delimited, json_lines, key_value, sqlite, syslog, text
+from ingest.formats import delimited, json_lines, key_value, parquet, sqlite, syslog, text
 from ingest.formats.base import Format
 
-FORMATS: Final = tuple(cast(Format, module) for module in (text, delimited, json_lines, key_value, sqlite, syslog))
+FORMATS: Final = tuple(
+    cast(Format, module)
+    for module in (
+        text,
+        delimited,
+        json_lines,
+        key_value,
+        sqlite,
+        syslog,
+        parquet,
+    )
+)
 BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
 
 __all__ = ["BY_NAME", "FORMATS", "Format"]

@@ -14,7 +14,8 @@ from ingest.formats import FORMATS, Format
 from ingest.formats.json_lines import json_path
 from ingest.load import load
 from ingest.store import Store
-from tests.ingest.plants import all_events, events_of, loaded, plant, reasons, write
+from tests.ingest.plants import all_events, events_of, loaded, plant, reasons
+from tests.ingest.samples import write_sample
 
 README = Path(__file__).parents[2] / "ingest" / "README.md"
 
@@ -25,12 +26,7 @@ def sample_plant(folder: Path, module: Format) -> Path:
     """Write a plant with the format's own sample and source."""
     file = tomllib.loads(module.SAMPLE_SOURCE)["files"][0].replace("*", "")
     plant(folder, {}, module.SAMPLE_SOURCE, name=module.NAME)
-    if module.NAME == "sqlite":
-        (folder / file).parent.mkdir(parents=True)
-        with closing(sqlite3.connect(folder / file)) as connection:
-            connection.executescript(str(module.SAMPLE))
-    else:
-        write(folder / file, module.SAMPLE)
+    write_sample(folder / file, module)
     return folder
 
 
@@ -62,7 +58,8 @@ def test_the_readme_shows_an_error_as_it_is_told():
 
 
 def test_formats_are_found_by_their_names():
-    assert list(formats.BY_NAME) == ["text", "delimited", "json_lines", "key_value", "sqlite", "syslog"]
+    assert list(formats.BY_NAME) == [module.NAME for module in FORMATS]
+    assert {"text", "delimited", "json_lines", "key_value", "sqlite", "syslog", "parquet"} <= formats.BY_NAME.keys()
 
 
 # ---- delimited
