@@ -123,7 +123,7 @@ class Intake:
                 self._refused(err)
             tries -= self._stopping
             if not tries:
-                self._tell(f"{self.source}: what waited for the spool is lost ({size:,} bytes): {self.problem}")
+                self._tell(f"{self.source}: {size:,} bytes that waited for the spool were not written: {self.problem}")
                 if group is not None:
                     group.cancel()
                 return

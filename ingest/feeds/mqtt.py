@@ -174,19 +174,24 @@ class _Subscriber:
         if reason.is_failure:
             self._state("refused by the broker", f"the broker refuses the connection: {reason} (user, password)")
             return
-        if not (self.subscribed and flags.session_present):  # else the broker would send all that is retained again
+        if self.subscribed and flags.session_present:  # to subscribe again would bring all that is retained again
+            self._state(self._all_well(), "")
+        else:
             client.subscribe([(topic, 1) for topic in self.options.topics])
-        self._state(f"subscribed at {shown_address(self.host, self.port)}" + self._in_the_clear(), "")
 
-    def _in_the_clear(self) -> str:
-        open_ = self.options.user is not None and not self.options.tls and not is_loopback(self.host)
-        return ": the password crosses the network in the clear (tls = false)" if open_ else ""
+    def _all_well(self) -> str:
+        well = f"subscribed at {shown_address(self.host, self.port)}"
+        if self.options.user is None or self.options.tls or is_loopback(self.host):
+            return well
+        return f"{well}: the password crosses the network in the clear (tls = false)"
 
     def _granted(self, _: Client, __: Any, ___: int, reasons: Any, ____: Any) -> None:
         refused = [topic for topic, reason in zip(self.options.topics, reasons, strict=False) if reason.is_failure]
         self.subscribed = not refused
         if refused:
             self._state("subscribed in part", f"the broker does not allow: {', '.join(refused)} (topics)")
+        else:
+            self._state(self._all_well(), "")
 
     def _failed(self, _: Client, __: Any) -> None:
         self._state("connects", "the broker cannot be reached; it is tried again")

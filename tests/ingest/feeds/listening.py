@@ -99,7 +99,7 @@ def spooled(folder: Path, source: str = "wire") -> list[str]:
 
 
 def send_until_closed(client: socket.socket, data: bytes, times: int) -> bool:
-    """Send data so many times, with a short pause each; tells whether the other side closed the connection meanwhile."""
+    """Send data so many times, with a short pause each; tells whether the other side closed the connection."""
     client.settimeout(0.05)
     try:
         for _ in range(times):
