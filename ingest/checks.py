@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import reduce
+from operator import or_
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -39,18 +41,24 @@ def checks_of(mapping: Mapping) -> list[Check]:
     return [no_rule, *_times(mapping), *_vocabularies(mapping), *_numbers(mapping), *_columns(mapping)]
 
 
-def _in(mapping: Mapping, rules: Sequence[int]) -> pl.Expr:
-    chosen = sorted(set(rules))
-    return pl.lit(True) if chosen == mapping.emitting else among(PICK, chosen)
+def _in(mapping: Mapping, emits: Sequence[int]) -> pl.Expr:
+    """Return whether a record gives one of some events."""
+    chosen = sorted({mapping.emits[n][0] for n in emits if n not in mapping.guarded})
+    if chosen == mapping.emitting:
+        return pl.lit(True)
+    guarded = [n for n in emits if n in mapping.guarded and mapping.emits[n][0] not in chosen]
+    given = [(pl.col(PICK) == mapping.emits[n][0]) & pl.col(f"\x00when{n}") for n in guarded]
+    return reduce(or_, [among(PICK, chosen), *given] if chosen else given)
 
 
 def _times(mapping: Mapping) -> list[Check]:
     checks: list[Check] = []
     for n, template in enumerate(mapping.times):
-        rules = [i for i, emit in mapping.emits if (emit.time or mapping.source.time.template) == template]
-        if not rules:
+        own = mapping.source.time.template
+        emits = [k for k, (_, emit) in enumerate(mapping.emits) if (emit.time or own) == template]
+        if not emits:
             continue
-        here, words = _in(mapping, rules), mapping.words(template)
+        here, words = _in(mapping, emits), mapping.words(template)
         missing, ts, gone = words.is_null(), pl.col(f"\x00ts{n}"), pl.col(f"\x00gone{n}")
         name = ", ".join(hole.field for hole in template.holes)
         checks += [
@@ -68,32 +76,32 @@ def _vocabularies(mapping: Mapping) -> list[Check]:
         assert words is not None
         if mapping.source.words[words].has_default:
             continue
-        rules = [
-            i for i, e in mapping.emits for t in e.columns.values() for h in t.holes
+        emits = [
+            n for n, (i, e) in enumerate(mapping.emits) for t in e.columns.values() for h in t.holes
             if h.words == words and mapping.column(i, h) == column
         ]  # fmt: skip
         field = column.rpartition(".")[2] if column.startswith("\x00") else column
         unknown = pl.col(column).is_not_null() & pl.col(f"{column}\x00{words}").is_null()
         reason = pl.format(f"word '{{}}' of field {field} is not in vocabulary {words}", pl.col(column))
-        checks.append(Check(_in(mapping, rules) & unknown, reason))
+        checks.append(Check(_in(mapping, emits) & unknown, reason))
     return checks
 
 
 def _numbers(mapping: Mapping) -> list[Check]:
     checks: list[Check] = []
     for column in mapping.numbers:
-        rules = [
-            i for i, e in mapping.emits for n in (e.value, e.earlier)
+        emits = [
+            k for k, (i, e) in enumerate(mapping.emits) for n in (e.value, e.earlier)
             if n is not None and n.hole is not None and mapping.column(i, n.hole) == column
         ]  # fmt: skip
         field = column.rpartition(".")[2] if column.startswith("\x00") else column
         number = pl.col(f"{column}\x00number")
         wrong = pl.col(column).is_not_null() & number.is_null()
         checks.append(
-            Check(_in(mapping, rules) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column)))
+            Check(_in(mapping, emits) & wrong, pl.format(f"'{{}}' of field {field} is not a number", pl.col(column)))
         )
         for factor in {e.earlier.factor for _, e in mapping.emits if e.earlier is not None and e.earlier.hole}:
-            own = [i for i, e in mapping.emits if _is_earlier(mapping, i, e, column, factor)]
+            own = [n for n, (i, e) in enumerate(mapping.emits) if _is_earlier(mapping, i, e, column, factor)]
             if own:
                 too_long = _in(mapping, own) & ((number * factor).abs() > LONGEST_S)
                 reason = pl.format(f"'{{}}' of field {field} is too long a time", pl.col(column))
@@ -123,15 +131,16 @@ def _columns(mapping: Mapping) -> list[Check]:
     """Words that come straight from the log into columns that can hold only certain words."""
     checks: list[Check] = []
     seen: dict[object, list[int]] = {}
-    for i, emit in mapping.emits:
+    for n, (i, emit) in enumerate(mapping.emits):
         for name, template in emit.columns.items():
             if template.constant is None and name in ("kind", "result", "state", "cell", "seq"):
                 kind = emit.columns["kind"].constant if name == "state" else None
                 own = any(mapping.column(i, h) != h.field for h in template.holes)
-                seen.setdefault((name, template, kind, i if own else -1), []).append(i)
-    for key, rules in seen.items():
+                seen.setdefault((name, template, kind, i if own else -1), []).append(n)
+    for key, emits in seen.items():
         name, template, kind, _ = key  # type: ignore[misc]
-        here, words = _in(mapping, rules), mapping.words(template, rules[0])
+        rule = mapping.emits[emits[0]][0]
+        here, words = _in(mapping, emits), mapping.words(template, rule)
         allowed = _STATES.get(str(kind)) if name == "state" else _LISTS.get(name)
         if allowed is not None and not _checked_before(mapping, template):
             test = here & words.is_not_null() & ~words.is_in(allowed)
@@ -142,6 +151,6 @@ def _columns(mapping: Mapping) -> list[Check]:
             test = here & ~words.str.contains(r"^[\w-]+$")
             checks.append(Check(test, pl.format("'{}' cannot be the name of a cell", words)))
         if name == "seq":
-            test = here & words.is_not_null() & mapping.sequence(template, rules[0]).is_null()
+            test = here & words.is_not_null() & mapping.sequence(template, rule).is_null()
             checks.append(Check(test, pl.format("running number '{}' is not a whole number", words)))
     return checks

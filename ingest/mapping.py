@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import accumulate
 from operator import and_, or_
@@ -62,6 +62,7 @@ class Mapping:
         self.source = source
         self.rules = source.rules
         self.emits: list[tuple[int, Emit]] = [(i, e) for i, rule in enumerate(self.rules) for e in rule.emits]
+        self.guarded = [n for n, (_, e) in enumerate(self.emits) if e.when]
         self.emitting = [i for i, rule in enumerate(self.rules) if rule.emits]
         self.first_emit = list(accumulate((len(rule.emits) for rule in self.rules), initial=0))
         times = [source.time.template, *(e.time for _, e in self.emits if e.time is not None)]
@@ -91,6 +92,8 @@ class Mapping:
         ]
         self._fourth = [code for (c, _), code in codes.items() if c in own]
         self._wrong = reduce(or_, (check.wrong for check in self.checks)).fill_null(False)
+        self._guards = [self._guard(n).alias(f"\x00when{n}") for n in self.guarded]
+        self._silent = self._without_events() if self.guarded else None
         self._columns = self._event_columns()
         self.typed = self._typed()
 
@@ -101,10 +104,25 @@ class Mapping:
         own = any(hole.field in condition.groups for condition in self.rules[rule].when)
         return f"\x00{rule}.{hole.field}" if own else hole.field
 
+    def _guard(self, emit: int) -> pl.Expr:
+        """Return whether an event's own conditions hold."""
+        rule, wanted = self.emits[emit]
+        return reduce(and_, (holds(replace(c, field=self.column(rule, Hole(c.field)))) for c in wanted.when))
+
+    def _without_events(self) -> pl.Expr:
+        """Return whether a record fits a rule of whose events none is given."""
+        silent: pl.Expr = pl.lit(False)
+        for i in self.emitting:
+            own = range(self.first_emit[i], self.first_emit[i + 1])
+            if all(n in self.guarded for n in own):
+                silent |= (pl.col(PICK) == i) & ~reduce(or_, (pl.col(f"\x00when{n}") for n in own))
+        return silent.fill_null(False)
+
     def _typed(self) -> dict[str, pl.DataType]:
         """Return the fields that are used only as numbers: a format may read them as such at once."""
         words = {h.field for _, e in self.emits for n, t in e.columns.items() if n != "seq" for h in t.holes}
         words |= {h.field for t in self.times for h in t.holes} | {c.field for r in self.rules for c in r.when}
+        words |= {c.field for _, e in self.emits for c in e.when}
         sequence = [t for _, e in self.emits if (t := e.columns.get("seq")) and t.holes]
         words |= {h.field for t in sequence if len(t.parts) > 1 or t.holes[0].words for h in t.holes}
         whole = {h.field for t in sequence for h in t.holes}
@@ -127,7 +145,8 @@ class Mapping:
         derived = {f"\x00{name}{n}" for n in times for name in ("ts", "doubled")} | {
             f"{c}\x00number" for c in self.numbers
         }
-        return [PICK, "line", *sorted(plain | codes | derived)]
+        guards = {f"\x00when{n}" for n in self.guarded}
+        return [PICK, "line", *sorted(plain | codes | derived | guards)]
 
     def _closed(self, hole: Hole) -> bool:
         """Return whether a hole gives only words of its vocabulary."""
@@ -166,11 +185,16 @@ class Mapping:
             kept = frame.filter(~pl.col(PICK).is_in(silent) | pl.col(PICK).is_null())
             skipped, frame = skipped + frame.height - kept.height, kept
         frame = self._derive(frame, context)
+        if self._silent is not None:
+            frame = frame.with_columns(self._guards)
+            kept = frame.filter(~self._silent)
+            skipped, frame = skipped + frame.height - kept.height, kept
         bad = records.bad
         wrong = frame.select(self._wrong).to_series()
         if wrong.any():
             reason = first_reason([(c.wrong, c.reason) for c in self.checks]).alias("reason")
-            found = frame.filter(wrong).select("line", reason)
+            # One chunk: format of polars 2.1 fails on a column whose first chunks are empty.
+            found = frame.filter(wrong).rechunk().select("line", reason)
             bad = pl.concat([bad, found.with_columns(text=records.texts(found["line"])).select(BAD_SCHEMA.names())])
             frame = frame.filter(~wrong)
         parts = self._repeated(frame)
@@ -246,6 +270,9 @@ class Mapping:
         for k in range(1, max(len(rule.emits) for rule in self.rules)):
             rules = [i for i, rule in enumerate(self.rules) if len(rule.emits) > k]
             parts.append(frame.filter(among(PICK, rules)).with_columns(pl.col(EMIT) + k))
+        if self.guarded:
+            given = reduce(and_, ((pl.col(EMIT) != n) | pl.col(f"\x00when{n}") for n in self.guarded))
+            parts = [part.filter(given) for part in parts]
         return parts
 
     def _events(self, frame: pl.DataFrame, context: Context) -> pl.DataFrame:

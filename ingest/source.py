@@ -103,6 +103,7 @@ class Emit:
     value: Number | None = None
     time: Template | None = None  # None: the record's own time
     earlier: Number | None = None  # seconds before that time
+    when: tuple[Condition, ...] = ()  # the event is given only where these hold
 
 
 @dataclass(frozen=True, slots=True)

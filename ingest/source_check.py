@@ -23,7 +23,7 @@ from ingest.toml_file import Loc, TomlFile, check_model
 from ingest.units import SECONDS, conversion, same_kind
 
 SET_BY_US = ("ts_source", "doubled", "cell", "source", "file", "line")
-EMIT_KEYS = ("kind", *(c for c in COLUMNS if c not in (*SET_BY_US, "kind")), "cell", "time", "earlier")
+EMIT_KEYS = ("kind", *(c for c in COLUMNS if c not in (*SET_BY_US, "kind")), "cell", "time", "earlier", "when")
 TESTS = ("matches", "present", "not", "above", "below", "at_least", "at_most")
 STATE_WORDS: Mapping[str, Iterable[str]] = {"state": STATES, "mode": MODES, "link": LINKS}
 
@@ -215,11 +215,11 @@ class _Check:
 
     # ---- conditions
 
-    def conditions(self, when: Mapping[str, Any], at: Loc) -> tuple[Condition, ...]:
+    def conditions(self, when: Mapping[str, Any], at: Loc, own: tuple[str, ...] = ()) -> tuple[Condition, ...]:
         found: list[Condition] = []
         for field, test in when.items():
             here = (*at, field)
-            self.hole(Hole(field), here, ())
+            self.hole(Hole(field), here, own)
             self.known_name(field, test, here)
             if isinstance(test, dict):
                 found += [c for key, value in test.items() if (c := self.test(field, key, value, (*here, key)))]
@@ -271,7 +271,7 @@ class _Check:
             if key not in EMIT_KEYS:
                 fix = "taktbook sets it itself; leave it out" if key in SET_BY_US else suggest(key, EMIT_KEYS)
                 self.file.problem((*at, key), f"unknown key '{key}'", allowed=", ".join(EMIT_KEYS), fix=fix)
-            elif key not in ("value", "earlier", "time"):
+            elif key not in ("value", "earlier", "time", "when"):
                 columns[key] = self.template(value, (*at, key), own)
                 self.words_allowed(key, columns[key], (*at, key), kind)
         return columns
@@ -323,7 +323,21 @@ class _Check:
                     columns.setdefault("unit", Template((source_unit,)))
         time = table.get("time", always.get("time"))
         template = None if time is None else self.field_template(str(time), (*at, "time"), own)
-        return Emit(columns, numbers["value"], template, numbers["earlier"])
+        return Emit(columns, numbers["value"], template, numbers["earlier"], self.own_conditions(table, at, own))
+
+    def own_conditions(self, table: Mapping[str, Any], at: Loc, own: tuple[str, ...]) -> tuple[Condition, ...]:
+        """Check the conditions of one event; their patterns give no fields."""
+        when = table.get("when", {})
+        if not isinstance(when, dict) or "when" in self.tables.always:
+            where = at if "when" in table else ("always",)
+            self.file.problem((*where, "when"), 'conditions of one event: { when = { field = "word" }, kind = … }')
+            return ()
+        found = self.conditions(when, (*at, "when"), own)
+        for condition in found:
+            if condition.groups:
+                fix = "name groups in the rule's own `when`, or write (?:…)"
+                self.file.problem((*at, "when", condition.field), "a pattern here gives no fields", fix=fix)
+        return found
 
     def number(
         self, value: object, at: Loc, own: tuple[str, ...], unit: Template | None
