@@ -34,7 +34,7 @@ def advice(
     where = ", ".join(stations) or "the cell"
     sources = ", ".join(of_stations) or "its sources"
     if told.startswith(SILENT):
-        limits = {s.name: s.silence_s for s in cell.sources}
+        limits = {s.name: s.silence_s for s in cell.sources if s.silence_s}
         named = told.removeprefix(SILENT)
         silent = silent or ([named] if named in limits else list(of_stations))
         said = ", ".join(silent)

@@ -29,7 +29,7 @@ def _gaps(heard: Heard) -> pl.DataFrame:
     very first day's start has not been silent.
     """
     limits = pl.DataFrame(
-        [(s.name, round(s.silence_s * 1e6)) for s in heard.cell.sources],
+        [(s.name, round(s.silence_s * 1e6)) for s in heard.cell.sources if s.silence_s],
         schema={"source": pl.String, "limit_us": pl.Int64},
         orient="row",
     )

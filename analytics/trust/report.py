@@ -206,7 +206,7 @@ def _silent(gaps: pl.DataFrame, from_us: int, to_us: int) -> list[str]:
 
 
 def _by_source(cell: Cell, speaks: list[str], inside: pl.DataFrame, counts: pl.DataFrame) -> pl.DataFrame:
-    limits = {s.name: s.silence_s for s in cell.sources}
+    limits = {s.name: s.silence_s for s in cell.sources if s.silence_s}
     lines = inside.group_by("source").agg(pl.col(COUNTS).sum())
     return (
         pl.DataFrame({"source": speaks}, schema={"source": pl.String})
