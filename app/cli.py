@@ -11,10 +11,10 @@ import sys
 from collections.abc import Sequence
 from io import TextIOWrapper
 
-from app.commands import account, check, demo, ingest, new, serve, stops, trust
+from app.commands import account, check, demo, follow, ingest, new, serve, stops, trust
 from ingest.errors import TaktbookError
 
-COMMANDS = (demo, new, ingest, check, account, stops, trust, serve)
+COMMANDS = (demo, new, ingest, follow, check, account, stops, trust, serve)
 """Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
 
 
@@ -55,7 +55,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(err, file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        print("stopped; the store is as it was", file=sys.stderr)
+        print("stopped; files that were done are in the store, nothing is there by halves", file=sys.stderr)
         return 130
     except BrokenPipeError:  # the reader (head, less) has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -12,7 +12,6 @@ from typing import Final
 
 import polars as pl
 
-from ingest.durable import sync_file
 from ingest.event_file import write_events
 from ingest.events import SCHEMA
 from ingest.manifest import Part
@@ -70,7 +69,6 @@ def _written(store: Path, parts: pl.DataFrame, temp: Path) -> tuple[list[Part], 
     temp.mkdir(parents=True, exist_ok=True)
     path = temp / f"{name}.parquet"
     write_events([rows.sort("ts_source", maintain_order=True)], path, (LOG,))
-    sync_file(path)
     shown = f"events/{first['cell']}/{first['day']}/{name}.parquet"
     new = [Part(p["id"], p["cell"], p["day"], p["rows"], shown, p["added"]) for p in parts.iter_rows(named=True)]
     return new, path

@@ -8,13 +8,17 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from ingest.errors import StoreError
 
 
-def sync_file(path: Path) -> None:
-    """Wait until a file's bytes are on the disk."""
-    with path.open("rb+") as file:
+@contextmanager
+def open_durable(path: Path) -> Iterator[BinaryIO]:
+    """Open a new file; when the block ends well, its bytes are on the disk."""
+    with path.open("wb", buffering=1 << 20) as file:
+        yield file
+        file.flush()
         os.fsync(file.fileno())
 
 

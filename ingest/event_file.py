@@ -9,6 +9,7 @@ from typing import Final
 import polars as pl
 import pyarrow.parquet as pq
 
+from ingest.durable import open_durable
 from ingest.events import SCHEMA
 
 # Times and numbers that grow from row to row: their differences are small, which this encoding stores in a few bits.
@@ -23,15 +24,18 @@ def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] =
     """
     tables = [run.select(*SCHEMA.names(), *more).to_arrow() for run in runs]
     dictionary = [name for name, dtype in runs[0].schema.items() if isinstance(dtype, pl.Enum)]
-    with pq.ParquetWriter(
-        path,
-        tables[0].schema,
-        compression="zstd",
-        compression_level=1,
-        use_dictionary=dictionary,
-        column_encoding=dict.fromkeys(_GROWING, "DELTA_BINARY_PACKED"),
-        write_statistics=["ts_source"],  # by which readers skip what they do not need
-        store_schema=False,
-    ) as writer:
+    with (
+        open_durable(path) as file,
+        pq.ParquetWriter(
+            file,
+            tables[0].schema,
+            compression="zstd",
+            compression_level=1,
+            use_dictionary=dictionary,
+            column_encoding=dict.fromkeys(_GROWING, "DELTA_BINARY_PACKED"),
+            write_statistics=["ts_source"],  # by which readers skip what they do not need
+            store_schema=False,
+        ) as writer,
+    ):
         for table in tables:
             writer.write_table(table)

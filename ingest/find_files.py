@@ -44,7 +44,7 @@ def find_files(folder: PlantFolder, sources: Sequence[Source]) -> FoundFiles:
     for source in sources:
         for pattern in source.files:
             matches = _matches(folder.root, pattern)
-            if not matches and getattr(source, "feed", None) is None:
+            if not matches and source.feed is None:
                 unmatched.append(f"{source.name}: {pattern}")
             for path in matches:
                 owners = claims.setdefault(path, [])

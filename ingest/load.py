@@ -15,10 +15,12 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Literal, cast
 
+from ingest import feeds
 from ingest.commit import Batch, forget_interrupted
 from ingest.content import Mark
 from ingest.durable import told_when_full
 from ingest.errors import InputError, Problem, TaktbookError
+from ingest.feeds.base import PullingFeed
 from ingest.find_files import Refused, find_files, shown_name
 from ingest.known import NEW, Found, look_again, recognise
 from ingest.load_file import Job, Reading, load_file
@@ -106,10 +108,24 @@ def load(
     """
     folder = read_plant_folder(plant)
     chosen = load_sources(folder.sources, sources)
+    return load_files(folder, chosen, progress, workers=workers, wait_s=wait_s, settle_s=settle_s, again=again)
+
+
+def load_files(
+    folder: PlantFolder,
+    sources: Sequence[Source],
+    progress: Progress = silent,
+    *,
+    workers: int | None = None,
+    wait_s: float = WAIT_S,
+    settle_s: float = 0.0,
+    again: bool = True,
+) -> LoadSummary:
+    """Load what is new for source files that have been read already; see `load`."""
     with told_when_full(folder.store), one_load(folder.store, wait_s, progress):
         run = _Run(folder, workers or max(1, min(os.cpu_count() or 1, 8)), progress, settle_s, again)
         try:
-            run.all_of(chosen)
+            run.all_of(sources)
         except BaseException:
             with contextlib.suppress(OSError, TaktbookError):  # else the next load does it
                 forget_interrupted(folder.store, read_manifest(folder.store))
@@ -143,8 +159,10 @@ class _Run:
     def all_of(self, sources: Sequence[Source]) -> None:
         """Fetch, find and load the files of some sources."""
         for source in sources:
-            if getattr(source, "feed", None) == "sql":
-                self._or_refused(source, f"sources/{source.name}.toml", partial(self._pull, source))
+            feed = feeds.BY_NAME.get(source.feed or "")
+            if isinstance(feed, PullingFeed):
+                pull = partial(feed.pull, source.name, source.receive, self.folder, self.progress)
+                self._or_refused(source, f"sources/{source.name}.toml", pull)
         found = find_files(self.folder, sources)
         self.unmatched = found.unmatched
         self.refused += found.refused
@@ -182,12 +200,6 @@ class _Run:
             return
         name = Name(shown, *status, time.time_ns(), 0, recipe_of(source, self.folder), err.problem.message)
         self.batch.change.names[shown] = name
-
-    def _pull(self, source: Source) -> None:
-        """Fetch the new rows of a database into files of the spool."""
-        from ingest.feeds import sql
-
-        sql.pull(source.name, source.receive, self.folder, self.progress)
 
     def file(self, source: Source, path: Path, shown: str) -> None:
         """Load what is new in one file."""

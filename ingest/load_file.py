@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.content import HEAD, ContentHash, head_of
-from ingest.durable import sync_file, told_when_full
+from ingest.durable import told_when_full
 from ingest.errors import InputError
 from ingest.event_file import write_events
 from ingest.formats.base import Parse
@@ -129,7 +129,6 @@ def load_file(job: Job, folder: PlantFolder, temp: Path, workers: int, progress:
                 file.close()
         for file, torn in ((bad, False), (torn_bad, True)):
             if file.written:
-                sync_file(file.path)
                 done.parts.append(NewPart(None, None, file.written, file.path, torn))
     progress(f"load {shown}", size, size)
     if done.lines != done.with_events + done.skipped + done.quarantined:
@@ -193,7 +192,6 @@ def _do_block(
     for (cell, day), frames in sorted(runs.items(), key=lambda item: item[0]):
         path = stem.with_name(f"{stem.name}-{cell}-{day}.parquet")
         write_events(frames, path)
-        sync_file(path)
         parts.append(NewPart(cell, day, sum(f.height for f in frames), path))
     return BlockDone(parts, mapped.bad, mapped.with_events, mapped.skipped)
 

@@ -19,7 +19,7 @@ from typing import Any, Final, get_type_hints
 
 import polars as pl
 
-from ingest.durable import remove, sync_folders, write_whole
+from ingest.durable import open_durable, remove, sync_folders, write_whole
 from ingest.errors import StoreError
 
 VERSION: Final = 2
@@ -259,18 +259,18 @@ def write_change(
 
 def checkpoint(store: Path, manifest: Manifest) -> None:
     """Write the state as a whole now and then, and tidy up what lies before the one before it."""
-    if not manifest.generation or manifest.generation % CHECKPOINT:
-        return
     folder = log_folder(store)
+    target = folder / f"{manifest.generation:08d}.state"
+    if not manifest.generation or manifest.generation % CHECKPOINT or target.exists():
+        return
     new = folder / f"new-{os.getpid()}"
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir()
     for name, frame in manifest.tables.items():
-        with (new / f"{name}.parquet").open("wb") as file:
+        with open_durable(new / f"{name}.parquet") as file:
             frame.write_parquet(file)
-            file.flush()
-            os.fsync(file.fileno())
-    new.rename(folder / f"{manifest.generation:08d}.state")
+    sync_folders([new])
+    new.rename(target)
     sync_folders([folder])
     for path in folder.iterdir():
         if path.name[:8].isdigit() and int(path.name[:8]) < manifest.generation - CHECKPOINT:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -9,6 +10,7 @@ from typing import Final
 import polars as pl
 import pyarrow.parquet as pq
 
+from ingest.durable import open_durable
 from ingest.raw import BAD_SCHEMA
 
 QUARANTINE_SCHEMA: Final = pl.Schema(
@@ -33,6 +35,7 @@ class QuarantineFile:
         self.path, self.source, self.file = path, source, file
         self.at = datetime.now(UTC).replace(microsecond=0)
         self.written = 0
+        self._open = ExitStack()
         self._writer: pq.ParquetWriter | None = None
 
     def about_file(self, reason: str) -> None:
@@ -54,11 +57,12 @@ class QuarantineFile:
             .to_arrow()
         )
         if self._writer is None:
-            self._writer = pq.ParquetWriter(self.path, rows.schema, compression="zstd", store_schema=False)
+            file = self._open.enter_context(open_durable(self.path))
+            writer = pq.ParquetWriter(file, rows.schema, compression="zstd", store_schema=False)
+            self._writer = self._open.enter_context(writer)
         self._writer.write_table(rows)
         self.written += bad.height
 
     def close(self) -> None:
         """Finish the file."""
-        if self._writer is not None:
-            self._writer.close()
+        self._open.close()

@@ -81,7 +81,7 @@ def test_an_interrupt_says_that_the_store_is_as_it_was(capsys, own, monkeypatch)
     monkeypatch.setattr(ingest, "load", interrupted)
     code, _, err = run(capsys, "ingest", "--plant", str(own))
     assert code == 130
-    assert "the store is as it was" in err
+    assert "nothing is there by halves" in err
 
 
 # ---- new, check

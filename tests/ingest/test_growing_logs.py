@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -23,10 +24,10 @@ from tests.ingest.plants import SOURCE, all_events, plant, write
 
 
 def lines(first: int, last: int) -> bytes:
-    """Log lines number first to last - 1."""
+    """Log lines number first to last - 1, one a second."""
+    start = datetime(2026, 10, 23, 6)
     return b"".join(
-        f"2026-10-23 {6 + n // 3600:02}:{n // 60 % 60:02}:{n % 60:02} PRS {'begin' if n % 2 else 'end'} P{n}\n".encode()
-        for n in range(first, last)
+        f"{start + timedelta(seconds=n)} PRS {'begin' if n % 2 else 'end'} P{n}\n".encode() for n in range(first, last)
     )
 
 
@@ -218,6 +219,14 @@ def test_a_late_log_says_which_closed_days_it_reopens(tmp_path):
         ("2026-10-23", 2, True),
         ("2026-10-24", 2, False),
     ]
+
+
+def test_a_log_of_nothing_but_bad_lines_is_quarantined_whole(tmp_path):
+    """Enough of them that the reader's pieces begin with none."""
+    good, bad = lines(0, 65_000), lines(0, 9_000).replace(b" 0", b" 3")
+    _, store = load(plant(tmp_path, {"inbox/a.log": good + bad})), Store.open(tmp_path / "store")
+    assert (store.sources()[0].with_events, store.sources()[0].quarantined) == (65_000, 9_000)
+    assert set(store.quarantine()["reason"].str.slice(0, 15)) == {"time '2026-10-2"}
 
 
 # ---- many small loads
