@@ -4,7 +4,20 @@ from __future__ import annotations
 
 from typing import Final, cast
 
-from ingest.formats import delimited, json_lines, key_value, parquet, sqlite, syslog, text
+from ingest.formats import (
+    delimited,
+    json_lines,
+    key_value,
+    mtconnect,
+    mtconnect_adapter,
+    ocel,
+    parquet,
+    spreadsheet,
+    sqlite,
+    syslog,
+    text,
+    xes,
+)
 from ingest.formats.base import Format
 
 FORMATS: Final = tuple(
@@ -17,6 +30,11 @@ FORMATS: Final = tuple(
         sqlite,
         syslog,
         parquet,
+        spreadsheet,
+        mtconnect,
+        mtconnect_adapter,
+        xes,
+        ocel,
     )
 )
 BY_NAME: Final[dict[str, Format]] = {f.NAME: f for f in FORMATS}
