@@ -17,6 +17,7 @@ from ingest.raw import RawFile
 
 LARGEST: Final = 256 << 20  # bytes of an unpacked workbook: it is held in memory as a whole
 _OLE: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_ISO_SPAN: Final = re.compile(r"P(?:(\d+)D)?T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:[.,]\d+)?)S)?['\"]")
 _MERGE: Final = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*?\bref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
 _SHEET: Final = re.compile(rb"<(?:\w+:)?sheet\b[^>]*>")
 _RELATION: Final = re.compile(rb"<(?:\w+:)?Relationship\b[^>]*>")
@@ -59,9 +60,9 @@ def open_sheet(file: RawFile, which: str | int) -> Sheet | None:
             raise
         raise _damaged(file, data, err) from err
     words = cast(pl.DataFrame, pl.from_arrow(batch))
-    columns = [_bare(words[name]) for name in words.columns]
+    told, faulty = _not_words(errors)
+    columns = [_bare(_with(words[name], told.get(n, {}))) for n, name in enumerate(words.columns)]
     positions = [column.absolute_index for column in loaded.selected_columns]
-    faulty = [error.offset_position for error in errors.errors] if errors else []
     merged = _merged(data, book.sheet_names[number], words.height, positions)
     return Sheet(columns, positions, words.height, merged, faulty) if columns else None
 
@@ -117,6 +118,28 @@ def _number(names: list[str], which: str | int, file: RawFile) -> int:
         f"There is no sheet {which!r}.", where=file.shown, allowed=", ".join(names) or "the workbook has no sheet",
         fix=suggest(str(which), names) or "Correct [read] sheet in the source: a name, or a number from 1.",
     )  # fmt: skip
+
+
+def _not_words(errors: fastexcel.CellErrors | None) -> tuple[dict[int, dict[int, str]], list[tuple[int, int]]]:
+    """Return the spans of time of an ods sheet, which the reader has no words for (column -> row -> word), and the
+    (row, column) of cells whose formula failed.
+    """
+    told: dict[int, dict[int, str]] = {}
+    faulty: list[tuple[int, int]] = []
+    for error in errors.errors if errors else []:
+        row, column = error.offset_position
+        if span := _ISO_SPAN.search(error.detail):
+            days, hours, minutes, seconds = (float((part or "0").replace(",", ".")) for part in span.groups())
+            whole, fraction = divmod(days * 86400 + hours * 3600 + minutes * 60 + seconds, 1)
+            clock = f"{int(whole) // 3600:02}:{int(whole) // 60 % 60:02}:{int(whole) % 60:02}"
+            told.setdefault(column, {})[row] = clock + (f"{fraction:.3f}"[1:] if fraction >= 0.001 else "")
+        else:
+            faulty.append((row, column))
+    return told, faulty
+
+
+def _with(cells: pl.Series, told: dict[int, str]) -> pl.Series:
+    return cells.scatter(list(told), list(told.values())) if told else cells
 
 
 def _bare(cells: pl.Series) -> pl.Series:
