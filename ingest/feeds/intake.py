@@ -70,8 +70,9 @@ class Intake:
             self._room.clear()
             try:
                 await self._room.wait()
-            except asyncio.CancelledError:  # the listener stops: what was read already still counts
-                break
+            except asyncio.CancelledError:  # what was read already still counts
+                self.take(lines)
+                raise
         self.take(lines)
 
     async def keep(self, lines: Sequence[bytes]) -> None:

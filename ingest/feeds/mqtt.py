@@ -145,6 +145,7 @@ class _Subscriber:
             CallbackAPIVersion.VERSION2, self._id(), clean_session=False, protocol=MQTTv311, manual_ack=True
         )
         client.reconnect_delay_set(1, _MOST_WAIT_S)
+        client.suppress_exceptions = True  # in callbacks: logged, so that the connection goes on
         if options.user is not None:
             secret = password(self.intake.source, plant, options.password_env, options.password_file)
             client.username_pw_set(options.user, secret)
@@ -201,7 +202,11 @@ class _Subscriber:
             self._state("connects", f"the connection to the broker ended ({reason}); it is tried again")
 
     def _message(self, client: Client, _: Any, message: Any) -> None:
-        line = line_of(message.topic, bytes(message.payload), message.qos, bool(message.retain), datetime.now(UTC))
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # which no broker should let through
+            topic = "\ufffd"
+        line = line_of(topic, bytes(message.payload), message.qos, bool(message.retain), datetime.now(UTC))
         while self.intake.full and not self.stopping:  # so the broker is held back
             time.sleep(0.05)
         if self.stopping:

@@ -8,6 +8,7 @@ import socket
 import ssl
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -29,7 +30,7 @@ class ServerOptions(BaseModel):
     address: Address = Field(description='where it listens: address = "127.0.0.1:5140"; "0.0.0.0:5140" for the network')
     clients: int = Field(256, ge=1, le=10_000, description="how many may be connected at once: clients = 256")
     idle_s: float = Field(
-        3600, ge=0, description="a client that completes no line for so long is disconnected: idle_s = 3600; 0: never"
+        3600, gt=0, description="a client without a whole line for so long makes room for others: idle_s = 3600"
     )
     cert_file: str | None = Field(None, description="TLS: the server's certificate, PEM, with its chain")
     key_file: str | None = Field(None, description="TLS: its private key, PEM; default: it stands in cert_file")
@@ -70,13 +71,22 @@ def port_problem(err: OSError, intake: Intake, host: str, port: int) -> InputErr
     )
 
 
+@dataclass(eq=False)
+class _Client:
+    """One connection: its task, when it last completed a line, and why it was ended if it was."""
+
+    task: asyncio.Task[None]
+    last: float
+    why: str = ""
+
+
 class Server:
     """Takes clients, cuts what they send into lines, and hands these on."""
 
     def __init__(self, options: ServerOptions, intake: Intake, cutter: Callable[[Held], Cutter]) -> None:
         self.options, self.intake, self.cutter = options, intake, cutter
         self.held = Held()
-        self.tasks: set[asyncio.Task[None]] = set()
+        self.open: set[_Client] = set()
 
     async def listen(self, port: int | None = None) -> None:
         """Serve until it is cancelled; `port` stands in for that of the address. Raises InputError when it is taken."""
@@ -94,56 +104,76 @@ class Server:
             await asyncio.Event().wait()
         finally:
             server.close()
-            for task in self.tasks:
+            tasks = [client.task for client in self.open]
+            for task in tasks:
                 task.cancel()
-            await asyncio.gather(*self.tasks, return_exceptions=True)
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _client(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        counts, limit = self.intake.counts, self.options.clients
-        if counts.clients >= limit:
-            counts.refused += 1
+        if not self._room():
+            self.intake.counts.refused += 1
+            limit = self.options.clients
             self.intake.tell("clients", f"a client was refused: {limit} are connected already (key `clients`)")
             writer.transport.abort()
             return
         task = asyncio.current_task()
         assert task is not None
-        self.tasks.add(task)
-        counts.clients += 1
-        with contextlib.suppress(OSError):
-            writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        client = _Client(task, time.monotonic())
+        self.open.add(client)
+        self.intake.counts.clients = len(self.open)
+        _notice_dead_peers(writer.get_extra_info("socket"))
         try:
-            await self._lines(reader, self.cutter(self.held))
+            await self._lines(client, reader, self.cutter(self.held))
         finally:
-            counts.clients -= 1
-            self.tasks.discard(task)
+            self.open.discard(client)
+            self.intake.counts.clients = len(self.open)
             writer.transport.abort()
 
-    async def _lines(self, reader: asyncio.StreamReader, cutter: Cutter) -> None:
+    def _room(self) -> bool:
+        """Is there room for one more? The client that has been idle for longest, and too long, has to make it.
+
+        As long as there is room, nobody is disconnected for being silent: a controller notices by losing a line.
+        """
+        if len(self.open) < self.options.clients:
+            return True
+        idle_s, longest = self.options.idle_s, min(self.open, key=lambda client: client.last)
+        if time.monotonic() - longest.last < idle_s:
+            return False
+        longest.why = f"the client was disconnected after {idle_s:g} s without a whole line,"
+        self.intake.tell("idle", f"a client without a whole line for {idle_s:g} s made room for another (key `idle_s`)")
+        longest.task.cancel()
+        self.open.discard(longest)
+        return True
+
+    async def _lines(self, client: _Client, reader: asyncio.StreamReader, cutter: Cutter) -> None:
         """Read one client to its end."""
-        last, patience = time.monotonic(), self.options.idle_s
-        why = ""
         try:
-            while True:
-                left = last + patience - time.monotonic() if patience else None
-                async with asyncio.timeout(left):
-                    data = await reader.read(PIECE)
-                if not data:
-                    break
+            while data := await reader.read(PIECE):
                 if lines := cutter.feed(data):
                     await self.intake.put(lines)
-                    last = time.monotonic()
-        except TimeoutError:
-            why = f"the client was disconnected after {patience:g} s without a whole line,"
-            self.intake.tell("idle", f"a client sent no whole line for {patience:g} s: disconnected (key `idle_s`)")
+                    client.last = time.monotonic()
         except RefusedError as err:
             self.intake.counts.refused += 1
             self.intake.tell("refused", f"{err.reason}; the connection was closed")
             self.intake.take(err.lines)
-            why = "the connection was closed"
+            client.why = "the connection was closed"
         except OSError:
-            why = "the connection broke"
+            client.why = "the connection broke"
         except asyncio.CancelledError:
-            why = "the listener stopped"
-            raise
+            if not client.why:
+                client.why = "the listener stopped"
+                raise
         finally:
-            self.intake.take(cutter.broken(why) if why else cutter.finish())
+            self.intake.take(cutter.broken(client.why) if client.why else cutter.finish())
+
+
+def _notice_dead_peers(connection: socket.socket) -> None:
+    """Let the system ask silent clients whether they are still there, so that those whose cable was pulled go away."""
+    for level, name, value in (
+        (socket.SOL_SOCKET, "SO_KEEPALIVE", 1),
+        (socket.IPPROTO_TCP, "TCP_KEEPIDLE", 60),
+        (socket.IPPROTO_TCP, "TCP_KEEPINTVL", 20),
+        (socket.IPPROTO_TCP, "TCP_KEEPCNT", 5),
+    ):
+        with contextlib.suppress(OSError, AttributeError):  # not every system knows all of them
+            connection.setsockopt(level, getattr(socket, name), value)

@@ -81,7 +81,8 @@ class Spool:
     def _write(self, handle: int) -> None:
         try:
             while self._written < len(self._due):
-                self._written += os.write(handle, memoryview(self._due)[self._written :])
+                with memoryview(self._due) as due, due[self._written :] as rest:
+                    self._written += os.write(handle, rest)
         except OSError as err:
             if err.errno not in _FULL:  # on a full disk it goes on behind the last byte when there is room
                 self._start_over()

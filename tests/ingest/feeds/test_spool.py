@@ -75,9 +75,10 @@ def test_a_disk_that_is_full_in_mid_line_loses_and_doubles_nothing(tmp_path, mon
     monkeypatch.setattr(os, "write", write)
     spool.append([b"first line", b"second line"])
     for _ in range(3):
-        with pytest.raises(OSError, match="No space"):
+        with pytest.raises(OSError, match="No space") as refused:
             spool.commit()
     assert spooled(tmp_path) == ["before"], "the rest has no end yet"
+    assert refused.tb is not None, "which holds what the write held"
     spool.append([b"third line"])
     room[0] = 1000
     spool.commit()

@@ -144,18 +144,38 @@ def test_five_thousand_clients_disturb_nobody_who_is_connected(tmp_path, python)
         until(lambda: running.row().clients == 1)
 
 
-def test_a_silent_client_and_one_that_sends_a_byte_now_and_then_are_disconnected(tmp_path):
-    with listening(receiving(tmp_path, TCP + "\nidle_s = 0.3")) as running:
-        silent, slow = running.connect(), running.connect()
-        assert send_until_closed(slow, b"x", 100)
-        until(lambda: running.row().clients == 0)
-        running.send(f"{record(1)}\n")
-        running.until_lines(2)
-        silent.close()
-        slow.close()
-    lines = spooled(tmp_path)
-    assert lines[-1] == record(1)
-    assert lines[0].startswith("\0[taktbook: the client was disconnected after 0.3 s without a whole line, within")
+def test_a_silent_client_and_one_that_sends_a_byte_now_and_then_make_room_when_it_is_needed(tmp_path):
+    listeners = listening(receiving(tmp_path, TCP + "\nclients = 2\nidle_s = 0.3"))
+    with listeners as running, running.connect() as silent, running.connect() as slow:
+        assert not send_until_closed(slow, b"x", 10), "there was room, nobody had to go"
+        with running.connect() as one, running.connect() as other:
+            one.sendall(f"{record(1)}\n".encode())
+            running.until_lines(2)
+            other.sendall(f"{record(2)}\n".encode())
+            running.until_lines(3)
+            assert running.row().clients == 2
+            assert send_until_closed(silent, b"", 20)
+            assert send_until_closed(slow, b"", 20)
+    half, first, second = sorted(spooled(tmp_path))
+    assert (first, second) == (record(1), record(2))
+    assert half.startswith("\0[taktbook: the client was disconnected after 0.3 s without a whole line, within")
+
+
+def test_a_listener_stops_though_its_clients_go_on_sending_and_the_disk_is_full(tmp_path, monkeypatch):
+    monkeypatch.setattr("ingest.feeds.intake.AGAIN_S", 0.05)
+    with listening(receiving(tmp_path)) as running, running.connect() as client, monkeypatch.context() as full:
+
+        def write(*_):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        full.setattr(os, "write", write)
+        assert send_until_closed(client, record(1).encode() + b"\n", 3) is False
+        client.settimeout(0.5)
+        with pytest.raises(TimeoutError):
+            client.sendall(b"x\n" * (30 << 20))
+        running.listeners.stop()
+        assert send_until_closed(client, b"x", 20)
+    assert "bytes that waited for the spool were not written" in running.told[-1]
 
 
 def test_binary_garbage_is_quarantined_line_by_line_and_the_lines_around_it_count(tmp_path):
