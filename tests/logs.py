@@ -27,6 +27,7 @@ VERBS = {
     "clear": "alarm_off", "state": "state", "mode": "mode", "good": "result", "reject": "result", "rework": "result",
     "removed": "result", "order": "order_start", "order_end": "order_end", "measures": "measurement", "link": "link",
     "reason": "reason", "plan": "plan_start", "plan_end": "plan_end", "step": "step_end",
+    "step_start": "step_start", "carrier": "carrier_start", "carrier_end": "carrier_end",
 }  # fmt: skip
 
 
@@ -80,6 +81,9 @@ def log(
                 "plan_start": "cause",
                 "plan_end": "cause",
                 "step_end": "step",
+                "step_start": "step",
+                "carrier_start": "carrier",
+                "carrier_end": "carrier",
             }.get(kind, "part")
             row[target] = plain[0]
         for word in words[3:]:

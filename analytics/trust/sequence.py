@@ -53,7 +53,7 @@ def numbers(heard: Heard) -> pl.DataFrame:
     restarts = shown.filter(anew).with_columns(
         n=pl.lit(1, pl.Int64),
         name=_kind_of_restart(),
-        detail=pl.format("{} → {}", "last_seq", "seq"),
+        detail=pl.concat_str("last_seq", "seq", separator=" → "),
     )
     holes = _unread(heard, shown.filter(~anew & (missing > 0)))
     return pl.concat([
@@ -120,6 +120,6 @@ def _tangled(restarts: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
         return restarts
     first = restarts.join(much, on="source", how="semi").sort("us").unique("source", keep="first", maintain_order=True)
     told = first.join(much, on="source").with_columns(
-        name=pl.lit("not one series"), detail=pl.format("begins anew {} times", "restarts_n")
+        name=pl.lit("not one series"), detail=pl.concat_str(pl.lit("begins anew "), "restarts_n", pl.lit(" times"))
     )
     return pl.concat([restarts.join(much, on="source", how="anti"), told.select(restarts.columns)])
