@@ -20,6 +20,7 @@ from ingest.feeds.cut import Cutter, Held, RefusedError
 from ingest.feeds.intake import Intake
 
 PIECE: Final = 1 << 16
+HANDSHAKE_S: Final = 10.0  # of TLS; until then a client takes no place
 
 
 class ServerOptions(BaseModel):
@@ -94,7 +95,10 @@ class Server:
         port = told_port if port is None else port
         tls = tls_of(self.options, self.intake)
         try:
-            server = await asyncio.start_server(self._client, host, port, limit=PIECE, backlog=1024, ssl=tls)
+            server = await asyncio.start_server(
+                self._client, host, port, limit=PIECE, backlog=1024,
+                ssl=tls, ssl_handshake_timeout=HANDSHAKE_S if tls else None,
+            )  # fmt: skip
         except OSError as err:
             raise port_problem(err, self.intake, host, port) from err
         bound = server.sockets[0].getsockname()[1]

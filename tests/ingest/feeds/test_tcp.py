@@ -98,7 +98,8 @@ def test_a_half_line_when_the_listener_stops_goes_to_the_quarantine(tmp_path):
     assert "the listener stopped within this line" in spooled(tmp_path)[1]
 
 
-def test_clients_beyond_the_limit_are_refused_and_told_of_once(tmp_path):
+def test_clients_beyond_the_limit_are_refused_and_told_of_once(tmp_path, monkeypatch):
+    monkeypatch.setattr("ingest.feeds.intake.TOLD_EVERY_S", 3600.0)
     with listening(receiving(tmp_path, TCP + "\nclients = 3")) as running:
         kept = [running.connect() for _ in range(3)]
         until(lambda: running.row().clients == 3)
