@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from ingest.durable import sync_folders
+from ingest.durable import remove, sync_folders
 from ingest.feeds.clean import marked
 
 MOST_BYTES: Final = 64 << 20  # of one file
@@ -46,6 +46,7 @@ class Spool:
         self._due = bytearray()  # lines that are not safely on the disk
         self._written = 0  # bytes of these that were handed to the system
         self._handle: int | None = None
+        self._path = self.folder
         self._size = 0
         self._day = now().date()
         self._ended_torn_lines = False
@@ -99,6 +100,9 @@ class Spool:
         self._written = 0
         self._ended_torn_lines = False
         self.close()
+        with contextlib.suppress(OSError):
+            if not self._path.stat().st_size:
+                remove(self._path)
 
     def _open(self) -> int:
         """Return the file to write to; a new one where it is time."""
@@ -111,8 +115,8 @@ class Spool:
             if not self._ended_torn_lines:
                 self._end_torn_lines()
                 self._ended_torn_lines = True
-            self._handle, self._size, self._day = self._new_file(), 0, today
-            sync_folders([self.folder])
+            self._handle, self._path = self._new_file()
+            self._size, self._day = 0, today
         return self._handle
 
     def _make_folder(self) -> None:
@@ -120,15 +124,24 @@ class Spool:
             self.folder.mkdir(parents=True, exist_ok=True)
             sync_folders([self.folder.parent, self.folder.parent.parent])
 
-    def _new_file(self) -> int:
+    def _new_file(self) -> tuple[int, Path]:
         stem = f"{self.source}-{self.now():%Y%m%dT%H%M%SZ}"
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         n = 1
         while True:
             try:
-                return os.open(self.folder / f"{stem}-{n}.log", flags, 0o644)
+                path = self.folder / f"{stem}-{n}.log"
+                handle = os.open(path, flags, 0o644)
+                break
             except FileExistsError:
                 n += 1
+        try:
+            sync_folders([self.folder])
+        except OSError:
+            os.close(handle)
+            remove(path)
+            raise
+        return handle, path
 
     def _end_torn_lines(self) -> None:
         """Give an end to lines that a crash or a power cut left without one, so that nobody takes half for whole."""

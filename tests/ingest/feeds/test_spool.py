@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import shutil
@@ -103,6 +104,34 @@ def test_after_a_disk_error_all_that_is_not_surely_kept_is_written_to_a_new_file
     assert len(names(tmp_path)) == 2
     assert spooled(tmp_path)[-2:] == ["a", "b"]
     assert set(spooled(tmp_path)) == {"before", "a", "b"}
+
+
+@pytest.mark.parametrize("error", [errno.ENOSPC, errno.EIO])
+@pytest.mark.parametrize("call", ["open", "write", "fsync", "close"])
+def test_no_call_that_the_system_refuses_loses_a_line(call, error, tmp_path, monkeypatch):
+    """Each call of its kind is refused once, in turn; after three groups of lines every line is there."""
+    real = getattr(os, call)
+    for nth in range(12):
+        plant, calls = tmp_path / str(nth), [0]
+
+        def refused_once(*args, nth=nth, calls=calls, **named):
+            calls[0] += 1
+            if calls[0] == nth + 1:
+                raise OSError(error, os.strerror(error))
+            return real(*args, **named)
+
+        with monkeypatch.context() as failing:
+            failing.setattr(os, call, refused_once)
+            spool = Spool(plant, "wire", most_bytes=12, now=lambda: EVENING)
+            for group in range(3):
+                spool.append([b"line %d" % group, b"more %d" % group])
+                with contextlib.suppress(OSError):
+                    spool.commit()
+                spool.commit()
+        kept = spooled(plant)
+        assert set(kept) == {f"{word} {group}" for word in ("line", "more") for group in range(3)}
+        assert len(kept) == 6 or (error, call) != (errno.ENOSPC, "write"), "a full disk doubles nothing"
+        assert not [p for p in spool_folder(plant, "wire").iterdir() if not p.stat().st_size]
 
 
 def test_a_file_that_somebody_removes_while_it_is_written_to_takes_no_new_line_with_it(tmp_path):
