@@ -15,7 +15,7 @@ import polars as pl
 from ingest import facts_store
 from ingest.compact import merged, without
 from ingest.content import head_of
-from ingest.durable import remove, sync_folders
+from ingest.durable import remove, sync_files, sync_folders
 from ingest.load_file import NewPart
 from ingest.manifest import (
     Change,
@@ -137,6 +137,7 @@ class Batch:
     def _write(self) -> None:
         self.incoming.mkdir(parents=True, exist_ok=True)  # as long as it is there, an interruption can be seen
         folders = set()
+        sync_files([old for old, _ in self._moves])
         for old, path in self._moves:
             target = self.store / path
             target.parent.mkdir(parents=True, exist_ok=True)

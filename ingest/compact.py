@@ -12,8 +12,7 @@ from typing import Final
 
 import polars as pl
 
-from ingest.event_file import write_events
-from ingest.events import SCHEMA
+from ingest.event_file import read_events, write_events
 from ingest.manifest import Part
 
 LOG: Final = "log"
@@ -77,8 +76,8 @@ def _written(store: Path, parts: pl.DataFrame, temp: Path) -> tuple[list[Part], 
 def _rows(store: Path, of_path: pl.DataFrame) -> pl.DataFrame:
     ids = of_path["id"].unique()
     path = store / of_path["path"][0]
+    rows = read_events([path])
     if LOG in pl.read_parquet_schema(path):
-        rows = pl.read_parquet(path).filter(pl.col(LOG).is_in(ids.to_list()))
-    else:
-        rows = pl.read_parquet(path).with_columns(pl.lit(ids.item(), pl.Int64).alias(LOG))
-    return rows.select(pl.col(name).cast(dtype) for name, dtype in {**SCHEMA, LOG: pl.Int64()}.items())
+        of = pl.read_parquet(path, columns=[LOG])[LOG]
+        return rows.with_columns(of).filter(of.is_in(ids.to_list()))
+    return rows.with_columns(pl.lit(ids.item(), pl.Int64).alias(LOG))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
@@ -13,12 +14,21 @@ from typing import BinaryIO
 from ingest.errors import StoreError
 
 
-@contextmanager
-def open_durable(path: Path) -> Iterator[BinaryIO]:
-    """Open a new file; when the block ends well, its bytes are on the disk."""
-    with path.open("wb", buffering=1 << 20) as file:
-        yield file
-        file.flush()
+def open_new(path: Path) -> BinaryIO:
+    """Open a new file for writing in large pieces."""
+    return path.open("wb", buffering=1 << 20)
+
+
+def sync_files(paths: Sequence[Path]) -> None:
+    """Wait until the bytes of some files are on the disk; all at once, so that it waits for all of them together."""
+    if paths:
+        with ThreadPoolExecutor(min(len(paths), 16)) as threads:
+            list(threads.map(sync_file, paths))
+
+
+def sync_file(path: Path) -> None:
+    """Wait until a file's bytes are on the disk."""
+    with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 

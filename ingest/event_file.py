@@ -1,4 +1,7 @@
-"""How events are written to one Parquet file. Whoever reads it finds exactly the columns and types of events.SCHEMA."""
+"""How events are written to one Parquet file, and read again.
+
+A file holds the columns of events.SCHEMA that are not empty in it; whoever reads it puts the others in as nulls.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,11 @@ from typing import Final
 import polars as pl
 import pyarrow.parquet as pq
 
-from ingest.durable import open_durable
+from ingest.durable import open_new
 from ingest.events import SCHEMA
 
 # Times and numbers that grow from row to row: their differences are small, which this encoding stores in a few bits.
-_GROWING: Final = ("ts_source", "seq", "line")
+_GROWING: Final = {"ts_source", "seq", "line"}
 
 
 def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] = ()) -> None:
@@ -22,20 +25,26 @@ def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] =
 
     Written by pyarrow, which lets us choose the encoding per column: quicker, smaller, and quicker to read.
     """
-    tables = [run.select(*SCHEMA.names(), *more).to_arrow() for run in runs]
-    dictionary = [name for name, dtype in runs[0].schema.items() if isinstance(dtype, pl.Enum)]
+    filled = [n for n in SCHEMA if any(run[n].null_count() < run.height for run in runs)]
+    tables = [run.select(*filled, *more).to_arrow() for run in runs]
+    dictionary = [name for name in filled if isinstance(runs[0].schema[name], pl.Enum)]
     with (
-        open_durable(path) as file,
+        open_new(path) as file,
         pq.ParquetWriter(
             file,
             tables[0].schema,
             compression="zstd",
             compression_level=1,
             use_dictionary=dictionary,
-            column_encoding=dict.fromkeys(_GROWING, "DELTA_BINARY_PACKED"),
+            column_encoding=dict.fromkeys(_GROWING & set(filled), "DELTA_BINARY_PACKED"),
             write_statistics=["ts_source"],  # by which readers skip what they do not need
             store_schema=False,
         ) as writer,
     ):
         for table in tables:
             writer.write_table(table)
+
+
+def read_events(paths: Sequence[Path]) -> pl.DataFrame:
+    """Read files of events: SCHEMA columns. Raises OSError or PolarsError when one is missing or broken."""
+    return pl.scan_parquet(list(paths), schema=SCHEMA, missing_columns="insert", extra_columns="ignore").collect()

@@ -10,7 +10,7 @@ from typing import Final
 import polars as pl
 import pyarrow.parquet as pq
 
-from ingest.durable import open_durable
+from ingest.durable import open_new
 from ingest.raw import BAD_SCHEMA
 
 QUARANTINE_SCHEMA: Final = pl.Schema(
@@ -57,7 +57,7 @@ class QuarantineFile:
             .to_arrow()
         )
         if self._writer is None:
-            file = self._open.enter_context(open_durable(self.path))
+            file = self._open.enter_context(open_new(self.path))
             writer = pq.ParquetWriter(file, rows.schema, compression="zstd", store_schema=False)
             self._writer = self._open.enter_context(writer)
         self._writer.write_table(rows)

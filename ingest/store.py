@@ -19,7 +19,8 @@ import polars as pl
 
 from ingest import facts_store
 from ingest.errors import StoreError
-from ingest.events import SCHEMA, empty
+from ingest.event_file import read_events
+from ingest.events import empty
 from ingest.manifest import LoadedFile, Manifest, read_manifest
 from ingest.quarantine import QUARANTINE_SCHEMA
 
@@ -64,8 +65,7 @@ class Store:
         if not files:
             return empty()
         try:
-            # Parts that were put together have a column more, see compact.py.
-            return pl.scan_parquet(files, schema=SCHEMA, extra_columns="ignore").collect()
+            return read_events(files)
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",

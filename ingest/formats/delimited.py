@@ -6,13 +6,12 @@ import csv
 from collections.abc import Iterator, Sequence
 from typing import Final, Literal
 
-import numpy as np
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from ingest.errors import InputError, suggest
 from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, set_aside
-from ingest.raw import SHOWN_CHARS, Block, RawFile
+from ingest.raw import Block, RawFile, SHOWN_CHARS, count_byte
 
 NAME = "delimited"
 LINES = True
@@ -178,9 +177,8 @@ def _delimiters(block: Block, delimiter: str, n: int) -> bool:
     """Return whether the delimiters of n fields per line add up. If no line has more, which the parser would say, none
     has fewer.
     """
-    data = np.frombuffer(block.data, np.uint8)
     rows = block.lines if block.numbers is None else len(block.numbers)
-    return bool(block.data) and int(np.count_nonzero(data == ord(delimiter))) == rows * (n - 1)
+    return bool(block.data) and count_byte(block.data, ord(delimiter)) == rows * (n - 1)
 
 
 def _sort_out(lines: pl.DataFrame, options: Options, n: int) -> tuple[pl.DataFrame, pl.DataFrame]:

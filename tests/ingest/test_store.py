@@ -96,7 +96,7 @@ def test_each_run_of_events_in_a_file_is_ordered_by_time(tmp_path):
     _, store = loaded(
         plant(tmp_path, {"inbox/a.log": "2026-10-23 09:00:00 PRS end P1\n2026-10-23 07:00:00 PRS end P2\n"})
     )
-    events = pl.read_parquet(store.event_files("c1", [DAY]))
+    events = store.events("c1", [DAY])
     assert events["part"].to_list() == ["P2", "P1", "P2", "P1"]
 
 
