@@ -9,6 +9,7 @@ from analytics.claims.held import MODE_CAUSE, STATE_CAUSE
 from analytics.ledger import MISSING, WAITING
 
 SILENT = "silent: "
+LOST = ("end of a cycle not logged", "start of a cycle not logged", MISSING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +54,10 @@ def advice(
         )  # fmt: skip
     if told == "link down":
         return Advice("link down", of_stations, f"check the connection of {sources} to its controller")
-    if told == MISSING and silent:
+    if told in LOST and silent:
         do = f"goes with the silence of {', '.join(silent)}, see there"
         return Advice("cycle cut off by silence", tuple(silent), do)
-    if told in ("end of a cycle not logged", "start of a cycle not logged", MISSING):
+    if told in LOST:
         return Advice(
             told, of_stations,
             f"lines of {where} are missing: look at holes, unpaired and quarantined of {sources}; with none of them,"

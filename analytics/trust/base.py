@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import polars as pl
 
@@ -53,6 +54,20 @@ class Heard:
     end_us: int
     is_first: bool  # nothing was recorded before
     edges: Sequence[int]  # the day cut at full hours and at the edges of shifts, both ends included
+
+    @cached_property
+    def lines(self) -> pl.DataFrame:
+        """One row per line with events: source, file, line, first_ts and ts (its latest), seq, kept_n (of its records).
+
+        In order of source, file and line.
+        """
+        return (
+            self.events.with_columns(pl.col("source", "file").cast(pl.Categorical))  # numbers group quicker than words
+            .group_by("source", "file", "line")
+            .agg(pl.col("ts").max(), first_ts=pl.col("ts").min(), seq=pl.col("seq").max(), kept_n=pl.len())
+            .with_columns(pl.col("source", "file").cast(pl.String))
+            .sort("source", "file", "line")
+        )
 
     def inside(self, frame: pl.DataFrame, column: str = "us") -> pl.DataFrame:
         """Rows of the day itself."""

@@ -33,7 +33,7 @@ def _gaps(heard: Heard) -> pl.DataFrame:
         schema={"source": pl.String, "limit_us": pl.Int64},
         orient="row",
     )
-    said = heard.events.select("source", "ts", "file", "line").join(limits, on="source", how="semi")
+    said = heard.lines.select("source", "file", "line", "ts").join(limits, on="source", how="semi")
     edge = limits.select("source", file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64))
     never = edge.join(said, on="source", how="anti").with_columns(ts=pl.lit(heard.start_us, pl.Int64))
     first = said.group_by("source").agg(pl.col("ts").min()).filter(pl.col("ts") > heard.start_us)
@@ -86,15 +86,16 @@ def _unknown(heard: Heard) -> pl.DataFrame:
 
 def _parts(moves: pl.DataFrame, events: pl.DataFrame) -> list[pl.DataFrame]:
     """Parts that vanished, at the station where they were last seen, and that appeared where they were first seen."""
-    last = events.group_by("file", "line", "part").agg(pl.col("source", "station", "ts").last())
     named = moves.filter(pl.col("part").is_not_null())
     lost = named.filter(pl.col("move") == "lost").drop("station")
+    at_last = events.join(lost, on=["file", "line", "part"], how="semi", maintain_order="left")
+    last = at_last.group_by("file", "line", "part").agg(pl.col("source", "station", "ts").last())
     lost = lost.join(last, on=["file", "line", "part"], how="left", maintain_order="left").select(
         "source", "station", "us", name=pl.coalesce("product", pl.lit("part")), detail="part", since_us="ts",
         log_file="file", log_line="line",
     )  # fmt: skip
-    seen = events.filter(pl.col("part").is_not_null()).sort("no").unique(["part", "ts"], keep="first")
     found = named.filter(pl.col("move") == "found").drop("station", "file", "line")
+    seen = events.join(found, on="part", how="semi").sort("no").unique(["part", "ts"], keep="first")
     found = found.join(
         seen.select("part", "source", "station", "file", "line", us="ts"), on=["part", "us"], how="left",
         maintain_order="left",
@@ -102,9 +103,10 @@ def _parts(moves: pl.DataFrame, events: pl.DataFrame) -> list[pl.DataFrame]:
         "source", "station", "us", name=pl.coalesce("product", pl.lit("part")), detail="part", since_us="us",
         log_file="file", log_line="line",
     )  # fmt: skip
+    unnamed = moves.filter(pl.col("part").is_null() & (pl.col("move") == "found"))
+    sources = events.join(unnamed, on=["file", "line"], how="semi").select("source", "file", "line").unique()
     nameless = (
-        moves.filter(pl.col("part").is_null() & (pl.col("move") == "found"))
-        .join(events.select("source", "file", "line").unique(), on=["file", "line"], how="left", maintain_order="left")
+        unnamed.join(sources, on=["file", "line"], how="left", maintain_order="left")
         .group_by("source", "station", maintain_order=True)
         .agg(pl.col("us").first(), n=pl.len(), log_file=pl.col("file").first(), log_line=pl.col("line").first())
     )

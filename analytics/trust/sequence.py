@@ -25,9 +25,8 @@ def numbers(heard: Heard) -> pl.DataFrame:
     to half or less and stays there begins a new run: a boot or a wrap, no hole.
     """
     lines = (
-        heard.events.filter(pl.col("seq").is_not_null())
-        .group_by("source", "file", "line")
-        .agg(t=pl.col("ts").max(), seq=pl.col("seq").max())
+        heard.lines.filter(pl.col("seq").is_not_null())
+        .select("source", "file", "line", "seq", t="ts")
         .sort("source", "t", "seq", "file", "line")
         .with_columns(run=_new_run().cast(pl.Int64).cum_sum().over("source"))
         .sort("source", "run", "seq", "t", "file", "line")
@@ -81,6 +80,8 @@ def _kind_of_restart() -> pl.Expr:
 
 def _unread(heard: Heard, holes: pl.DataFrame) -> pl.DataFrame:
     """Add also_n: how many lines without an event stand between the two records, where they follow in one file."""
+    if holes.is_empty():
+        return holes.with_columns(also_n=pl.lit(0, pl.Int64))
     of_file = pl.concat([heard.events.select("file", "line"), heard.raw.select("file", "line")])
     places = (
         of_file.join(holes.select(file="log_file").unique(), on="file", how="semi")

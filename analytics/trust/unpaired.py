@@ -59,19 +59,25 @@ def _work(heard: Heard, name: str, more: list[str]) -> list[pl.DataFrame]:
     def same(other: str) -> pl.Expr:
         return part.is_null() | pl.col(other).is_null() | (part == pl.col(other))
 
-    # Cycles may overlap by their stamps: what matters is that the same part's other half is there.
-    own = rows.sort(*by, "part", "no", nulls_last=True).select(
-        "no",
-        own_after=(kind.shift(-1).over([*by, "part"]) == end) & part.is_not_null(),
-        own_before=(kind.shift(1).over([*by, "part"]) == start) & part.is_not_null(),
+    no_end = (
+        (kind == start) & pl.col("after_kind").is_not_null() & ~((pl.col("after_kind") == end) & same("after_part"))
     )
-    rows = rows.join(own, on="no", maintain_order="left")
-    has_end = ((pl.col("after_kind") == end) & same("after_part")) | pl.col("own_after").fill_null(False)
-    has_start = ((pl.col("before_kind") == start) & same("before_part")) | pl.col("own_before").fill_null(False)
-    return [
-        _starts(rows.filter((kind == start) & pl.col("after_kind").is_not_null() & ~has_end), name),
-        _ends(rows.filter((kind == end) & pl.col("before_kind").is_not_null() & ~has_start), name),
-    ]
+    no_start = (
+        (kind == end) & pl.col("before_kind").is_not_null() & ~((pl.col("before_kind") == start) & same("before_part"))
+    )
+    # Cycles may overlap by their stamps: what matters is that the same part's other half is there.
+    part_of = [*by, "part"]
+    doubtful = rows.filter(no_end | no_start).select(part_of).unique()
+    own = rows.join(doubtful, on=part_of, how="semi").sort(*part_of, "no", nulls_last=True)
+    paired = own.filter(
+        part.is_not_null()
+        & (
+            ((kind == start) & (kind.shift(-1).over(part_of) == end))
+            | ((kind == end) & (kind.shift(1).over(part_of) == start))
+        ).fill_null(False)
+    )
+    rows = rows.join(paired, on="no", how="anti", maintain_order="left")
+    return [_starts(rows.filter(no_end), name), _ends(rows.filter(no_start), name)]
 
 
 def _alarms(heard: Heard) -> list[pl.DataFrame]:

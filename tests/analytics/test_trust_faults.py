@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
+from random import Random
 
 import polars as pl
 import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
 from analytics.account import Window
 from analytics.cell import Cell
 from analytics.trust.report import trust
 from tests.logs import at, book, cell, log, shift
+from tests.strategies import line_logs
 
 PARTS = "\n".join(
     f"06:{m:02d}:{s:02d} {what}"
@@ -270,3 +275,41 @@ def test_a_part_that_is_first_seen_behind_the_entry_appeared_there(tmp_path):
 def test_parts_without_numbers_are_counted_as_such(tmp_path):
     (told,) = trust(book(tmp_path, log("06:00:00 pack out\n06:01:00 pack out")), "a1", shift())
     assert told.parts.select("what", "station", "n").rows() == [("nameless", "pack", 2)]
+
+
+# ---- whatever the log
+
+
+SOME = settings(
+    max_examples=8, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)  # fmt: skip
+
+
+@SOME
+@given(line_logs(), st.randoms(use_true_random=False), st.integers(1, 4))
+def test_order_split_and_repeats_change_nothing_but_repeats_and_files(events, rng, pieces):
+    def told(log: pl.DataFrame) -> list[tuple[object, ...]]:
+        with tempfile.TemporaryDirectory() as folder:
+            plant = book(Path(folder), log)
+            plant.build("a1")
+            found = plant.fact("a1", "faults").filter(~pl.col("what").is_in(["repeat", "unread"]))
+        return sorted(found.drop("also_n", "log_file", "log_line", "log_end_file", "log_end_line").rows(), key=str)
+
+    order = list(range(events.height))
+    rng.shuffle(order)
+    split = pl.concat(
+        [
+            events[sorted(order[n::pieces])].with_columns(file=pl.lit(f"{n}.log"))[order_of(rng, len(order[n::pieces]))]
+            for n in range(pieces)
+        ]
+    )
+    split = split.with_columns(line=(pl.int_range(pl.len()).over("file") + 1).cast(pl.Int64))
+    again = split.head(split.height // 3).with_columns(file=pl.lit("again.log"))
+    assert told(pl.concat([split, again])) == told(events)
+
+
+def order_of(rng: Random, n: int) -> list[int]:
+    order = list(range(n))
+    rng.shuffle(order)
+    return order
