@@ -20,6 +20,7 @@ M = TypeVar("M", bound=BaseModel)
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:"[^"]*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[\w-]+))*)\s*=""")
+_PASSWORD = re.compile(r"(://[^:/@\s]*:).*@")  # in an address, which no message may show
 _WORD = re.compile(r""""[^"]*"|'[^']*'|[\w-]+""")
 
 
@@ -124,7 +125,7 @@ def read_toml(path: Path, name: str) -> TomlFile:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
         line = re.search(r"at line (\d+)", str(err))
-        shown = text.split("\n")[int(line.group(1)) - 1].strip() if line else None
+        shown = _PASSWORD.sub(r"\1***@", text.split("\n")[int(line.group(1)) - 1].strip()) if line else None
         raise ConfigError(
             name,
             [
