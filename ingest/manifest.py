@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -156,7 +156,7 @@ class Manifest:
             {"path": data["retired"], "at": [data["at"]] * len(data["retired"])}, schema=TABLES["retired"]
         )
         removed = pl.DataFrame({"path": data["removed"]}, schema={"path": pl.String})
-        return Manifest(
+        following = Manifest(
             data["generation"],
             {
                 "files": pl.concat([self.files.join(new["files"], on="id", how="anti"), new["files"]]),
@@ -165,6 +165,12 @@ class Manifest:
                 "retired": pl.concat([self.retired.join(removed, on="path", how="anti"), retired]),
             },
         )
+        # What was looked up here need not be made from years of rows again.
+        if "by_path" in self.__dict__:
+            following.__dict__["by_path"] = self.by_path | {row[0]: Name(*row) for row in data["names"]}
+        if "by_id" in self.__dict__:
+            following.__dict__["by_id"] = self.by_id | {row[0]: LoadedFile(*row) for row in data["files"]}
+        return following
 
 
 def log_folder(store: Path) -> Path:
@@ -242,10 +248,10 @@ def write_change(
         "version": VERSION,
         "generation": manifest.generation + 1,
         "at": at.isoformat(timespec="seconds"),
-        "files": [list(asdict(f).values()) for f in change.files.values()],
-        "parts": [[str(v) if isinstance(v, date) else v for v in asdict(p).values()] for p in change.parts],
+        "files": [_row(f) for f in change.files.values()],
+        "parts": [[str(v) if isinstance(v, date) else v for v in _row(p)] for p in change.parts],
         "dropped": sorted(change.dropped),
-        "names": [list(asdict(n).values()) for n in change.names.values()],
+        "names": [_row(n) for n in change.names.values()],
         "retired": sorted(retired),
         "removed": sorted(removed),
     }
@@ -255,6 +261,10 @@ def write_change(
         sync_folders([store])
     write_whole(folder / f"{data['generation']:08d}.json", json.dumps(data, ensure_ascii=False))
     return manifest.after(data)
+
+
+def _row(one: LoadedFile | Part | Name) -> list[Any]:
+    return [getattr(one, f.name) for f in fields(one)]
 
 
 def checkpoint(store: Path, manifest: Manifest) -> None:

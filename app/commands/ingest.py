@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +15,14 @@ from analytics.book import Plant, open_plant
 from app.tables import add_format, bars, give, grid
 from app.wording import number
 from ingest.find_files import Refused
-from ingest.load import DayResult, LoadSummary, load
+from ingest.load import COUNTS, Count, DayResult, LoadSummary, load
 from ingest.progress import Progress, silent
 
 NAME = "ingest"
 HELP = "Load new log files into the store and bring the facts up to date."
 EXAMPLE = "taktbook ingest --plant demo-plant"
 REASONS_SHOWN = 10
+FILES_SHOWN = 40
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -44,17 +45,18 @@ def run(args: Namespace) -> int:
         rebuilt = {} if args.no_facts else build_facts(plant, progress)
     frame = file_counts(summary)
     reopened = [d for d in summary.days if d.reopened]
-    reasons = quarantine_reasons(plant, [f.record.file for f in summary.files])
+    reasons = quarantine_reasons(plant, [f.file for f in summary.loaded])
     data = {
         "files": frame.to_dicts(),
-        "lines": total(summary),
+        "lines": {count: summary.total(count) for count in COUNTS},
         "quarantine": reasons.to_dicts(),
         "unmatched": list(summary.unmatched),
         "refused": [{"source": r.source, "file": r.file, "problem": str(r.problem)} for r in summary.refused],
         "reopened": [{"cell": d.cell, "day": d.day.isoformat(), "events": d.events} for d in reopened],
         "facts": {cell: [d.isoformat() for d in days] for cell, days in rebuilt.items()},
     }
-    parts = [*balance(summary), *quarantine_table(reasons), *refused_text(summary.refused)]
+    new = quarantine_table(reasons) if summary.loaded else []
+    parts = [*balance(summary), *new, *refused_text(summary.refused)]
     give(args, [*parts, *_reopened_text(reopened), *_facts_text(rebuilt)], data, frame)
     return 1 if reasons.height or summary.refused else 0
 
@@ -72,29 +74,30 @@ def file_counts(summary: LoadSummary) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=types).select("source", "file", "state", *keys[2:])
 
 
-def total(summary: LoadSummary) -> dict[str, int]:
-    """Sums over all files that match, whether this load brought them in or an earlier one."""
-    frame = file_counts(summary)
-    return {k: int(frame[k].sum()) for k in ("lines", "with_events", "skipped", "quarantined", "events")}
-
-
 def balance(summary: LoadSummary) -> list[RenderableType]:
-    """Lay out the balance of lines: read = with events + skipped by rule + quarantined."""
-    if not summary.files:
-        parts: list[RenderableType] = [Text("No log file matches the sources.")]
-    else:
-        sums = total(summary)
-        counts = file_counts(summary)
-        rows = [(r["source"], r["file"], *_balance_cells(r), r["state"]) for r in counts.iter_rows(named=True)]
-        rows.append(("", f"{len(summary.files)} files", *_balance_cells(sums), ""))
+    """Lay out the balance of the lines that came in: read = with events + skipped by rule + quarantined."""
+    new = [f for f in summary.files if f.state != "already loaded"]
+    known = [f.record.lines for f in summary.files if f.state == "already loaded"]
+    parts: list[RenderableType] = []
+    if new:
+        rows = [(f.record.source, f.file, *_balance_cells(f.counts), f.state) for f in new[:FILES_SHOWN]]
+        sums = {count: summary.total(count) for count in COUNTS}
+        if len(new) > FILES_SHOWN:
+            rows.append(("", f"and {len(new) - FILES_SHOWN} more; --format json lists all", *[""] * 7, ""))
+        rows.append(("", "1 file" if len(new) == 1 else f"{number(len(new))} files", *_balance_cells(sums), ""))
         columns = ("source", "file", "lines", "", "with events", "", "skipped", "", "quarantined", "")
-        parts = [grid(columns, rows, right=(2, 4, 6, 8))]
+        parts.append(grid(columns, rows, right=(2, 4, 6, 8)))
+    if known:
+        files = "1 file is" if len(known) == 1 else f"{number(len(known))} files are"
+        parts.append(Text(f"{files} in the store already ({number(sum(known))} lines)."))
+    if not summary.files:
+        parts.append(Text("No log file matches the sources."))
     parts += [Text(f"Nothing matches {pattern}") for pattern in summary.unmatched]
     return parts
 
 
-def _balance_cells(counts: dict[str, Any]) -> tuple[str, ...]:
-    read, used, skipped, bad = (number(counts[k]) for k in ("lines", "with_events", "skipped", "quarantined"))
+def _balance_cells(counts: Mapping[Count, int]) -> tuple[str, ...]:
+    read, used, skipped, bad = (number(counts[k]) for k in COUNTS[:4])
     return read, "=", used, "+", skipped, "+", bad
 
 

@@ -141,7 +141,7 @@ def test_ingest_shows_the_balance_of_lines_and_ends_with_1_when_lines_are_quaran
     code, out, _ = run(capsys, "ingest", "--plant", str(folder))
     assert code == 1
     read, used, skipped, bad = (
-        number(n) for n in re.findall(r"files +([\d,]+) +=+ +([\d,]+) +\+ +([\d,]+) +\+ +([\d,]+)", out)[0]
+        number(n) for n in re.findall(r"files? +([\d,]+) +=+ +([\d,]+) +\+ +([\d,]+) +\+ +([\d,]+)", out)[0]
     )
     assert read == used + skipped + bad
     assert bad == 2

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from ingest import commit, compact, manifest
 from ingest.content import PIECE
 from ingest.events import empty
+from ingest.excerpt import excerpt
 from ingest.load import load
 from ingest.raw import RawFile
 from ingest.store import Store
@@ -134,6 +135,16 @@ def test_a_log_that_turns_over_is_known_under_its_new_names(tmp_path):
     assert store.path_of("inbox/plc.log") == "inbox/plc.log.2.gz"
     assert store.path_of("inbox/plc.log~3") == "inbox/plc.log"
     assert told(folder).drop("line").equals(whole(tmp_path / "w", lines(0, 70)).drop("line"))
+
+
+def test_a_line_of_a_log_that_was_renamed_is_shown_from_where_it_is_now(tmp_path):
+    folder = plant(tmp_path, {"inbox/plc.log": lines(0, 9)})
+    load(folder)
+    (folder / "inbox/plc.log").rename(folder / "inbox/plc.log.1")
+    write(folder / "inbox/plc.log", lines(9, 20))
+    load(folder)
+    assert excerpt(folder, "inbox/plc.log", 3, 0)["text"].to_list() == ["2026-10-23 06:00:02 PRS end P2"]
+    assert excerpt(folder, "inbox/plc.log~2", 3, 0)["text"].to_list() == ["2026-10-23 06:00:11 PRS begin P11"]
 
 
 def test_a_log_that_is_copied_and_cut_off_begins_anew(tmp_path):
