@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import random
+import shutil
 from functools import cache
 
 import polars as pl
 import pytest
+import zstandard
 
 from analytics.account import Window, account
 from analytics.book import Plant, open_plant
@@ -14,7 +17,7 @@ from analytics.trust.report import FOUND, Trust, trust
 from analytics.windows import day_window, hours_of
 from ingest.load import load
 from tests.logs import at
-from tests.sample import CELLS, all_windows, sample_plant, shuffled_plant, truth
+from tests.sample import CELLS, all_windows, copy_plant, sample_plant, shuffled_plant, truth
 
 CONTROLLERS = {"spoon": ["robots", "press", "cellplc", "gauge"], "timer": ["line", "tester"]}
 
@@ -159,3 +162,43 @@ def test_shuffled_split_and_repeated_logs_are_trusted_alike_but_for_the_repeats(
         trust(p, "timer", all_windows(plant, "timer")[-1])[0].sources["repeated_lines"].sum() for p in (plant, other)
     )
     assert theirs > ours + 10_000
+
+
+# ---- lines lost, doubled, damaged and late
+
+
+@pytest.mark.parametrize("late", [0.0, 0.05], ids=["in order", "5 % late"])
+def test_a_log_that_lost_doubled_and_damaged_lines_is_told_the_number_of_each(tmp_path, late):
+    """1 % of the lines of a day of the timer line lost, 2 % doubled, 0.1 % cut off; numbers run through the file."""
+    rng = random.Random(5)
+    folder = copy_plant(tmp_path / "plant")
+    (path,) = (folder / "inbox" / "line").glob("line-2026-10-24*")
+    lines = zstandard.ZstdDecompressor().stream_reader(path.read_bytes()).read().splitlines(keepends=True)[:-1]
+    shutil.rmtree(folder / "inbox")
+    once = [n for n, line in enumerate(lines) if line not in lines[n - 1 : n] and 100 < n < len(lines) - 100]
+    picked = rng.sample(once, len(once) * 31 // 1000)
+    cut = len(picked) // 31
+    lost, doubled, damaged = set(picked[: 10 * cut]), set(picked[10 * cut : 30 * cut]), set(picked[30 * cut :])
+    kept: list[tuple[float, bytes]] = []
+    for n, line in enumerate(lines):
+        if n not in lost:
+            text = line[:10] + b"\n" if n in damaged else line
+            at = n + rng.randrange(2, 60) if rng.random() < late else n
+            kept += [(at, text)] + [(at + 0.5, text)] * (n in doubled)
+    path = folder / "inbox" / "line" / "line-2026-10-24.tsv"
+    path.parent.mkdir(parents=True)
+    path.write_bytes(b"".join(text for _, text in sorted(kept, key=lambda item: item[0])))
+    load(folder)
+    plant = open_plant(folder)
+    days = [day_window(plant, day) for day in plant.days("timer")]
+    (told,) = trust(plant, "timer", Window("all", days[0].from_us, days[-1].to_us))
+    row = told.sources.filter(pl.col("source") == "line").to_dicts()[0]
+    assert row["repeated_lines"] == len(doubled)
+    assert row["quarantined"] == len(damaged)
+    assert row["missing"] + row["unread"] == len(lost) + len(damaged)
+    if late:
+        assert row["unread"] <= len(damaged)  # a damaged line among late ones cannot be told from a lost one
+    else:
+        assert row["unread"] == len(damaged)
+    assert row["restarts"] == 0
+    assert row["lines"] == len(kept)

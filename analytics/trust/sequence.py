@@ -82,19 +82,23 @@ def _unread(heard: Heard, holes: pl.DataFrame) -> pl.DataFrame:
     """Add also_n: how many lines without an event stand between the two records, where they follow in one file."""
     if holes.is_empty():
         return holes.with_columns(also_n=pl.lit(0, pl.Int64))
-    of_file = pl.concat([heard.events.select("file", "line"), heard.raw.select("file", "line")])
+    repeats = heard.raw.select("file", "line").with_columns(kept=pl.lit(False))
     places = (
-        of_file.join(holes.select(file="log_file").unique(), on="file", how="semi")
-        .unique()
+        pl.concat([heard.lines.select("file", "line", kept=pl.lit(True)), repeats])
+        .join(holes.select(file="log_file").unique(), on="file", how="semi")
+        .group_by("file", "line")
+        .agg(pl.col("kept").any())
         .sort("file", "line")
-        .with_columns(place=pl.int_range(pl.len()))
+        .with_columns(place=pl.int_range(pl.len()), kept_place=pl.col("kept").cum_sum().cast(pl.Int64))
+        .drop("kept")
     )
+    last = {"file": "log_file", "line": "log_line", "place": "last_place", "kept_place": "last_kept_place"}
     both = holes.join(places, on=["file", "line"], how="left", maintain_order="left").join(
-        places.rename({"file": "log_file", "line": "log_line", "place": "last_place"}),
-        on=["log_file", "log_line"], how="left", maintain_order="left",
-    )  # fmt: skip
-    follow = (pl.col("file") == pl.col("log_file")) & (pl.col("place") == pl.col("last_place") + 1)
-    between = pl.col("line") - pl.col("log_line") - 1
+        places.rename(last), on=["log_file", "log_line"], how="left", maintain_order="left"
+    )
+    # Only repeats may stand between them, beside the lines that gave no event.
+    follow = (pl.col("file") == pl.col("log_file")) & (pl.col("kept_place") == pl.col("last_kept_place") + 1)
+    between = (pl.col("line") - pl.col("log_line")) - (pl.col("place") - pl.col("last_place"))
     return both.with_columns(also_n=pl.when(follow).then(pl.min_horizontal(between, "n")).otherwise(0).fill_null(0))
 
 

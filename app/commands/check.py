@@ -14,15 +14,18 @@ from rich.text import Text
 from analytics.book import Plant, open_plant
 from analytics.cell import read_cell
 from analytics.check import findings
-from app.commands.ingest import quarantine_reasons, quarantine_table
+from analytics.strays import strays
+from analytics.unread import unread
 from app.tables import add_format, give, grid
 from app.wording import number
+from ingest.draft.write import percent
 from ingest.errors import ConfigError, Problem, TaktbookError
 from ingest.source import load_sources
 
 NAME = "check"
 HELP = "Check plant.toml, cells/*.toml and sources/*.toml, and whether they fit what the loaded logs say."
 EXAMPLE = "taktbook check --plant demo-plant"
+KINDS_SHOWN = 12
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -38,18 +41,19 @@ def run(args: Namespace) -> int:
         raise ConfigError(args.plant, problems)
     plant = open_plant(folder)
     sources = load_sources(folder / "sources")
-    reasons = quarantine_reasons(plant)
+    bad = unread(plant.store)
     mapped = mapping_of(plant, [s.name for s in sources])
-    found = pl.concat([findings(plant, cell).select(pl.lit(cell).alias("cell"), pl.all()) for cell in plant.file.cells])
+    of_cells = [findings(plant, cell).select(pl.lit(cell).alias("cell"), pl.all()) for cell in plant.file.cells]
+    found = pl.concat([strays(plant), *of_cells])
     parts: list[RenderableType] = [
         Text(f"plant.toml, cells/ ({len(plant.file.cells)}) and sources/ ({len(sources)}) are valid.", style="bold"),
         *_mapping_table(mapped),
-        *(quarantine_table(reasons) if mapped["lines"].sum() else [Text("Nothing is loaded yet: taktbook ingest")]),
+        *(unread_text(bad) if mapped["lines"].sum() else [Text("Nothing is loaded yet: taktbook ingest")]),
         *_findings_table(found),
     ]
-    data = {"sources": mapped.to_dicts(), "quarantine": reasons.to_dicts(), "findings": found.to_dicts()}
+    data = {"sources": mapped.to_dicts(), "quarantine": bad.to_dicts(), "findings": found.to_dicts()}
     give(args, parts, data, found)
-    return 1 if found.height or reasons.height else 0
+    return 1 if found.height or bad.height else 0
 
 
 def wrong_files(folder: Path) -> list[Problem]:
@@ -93,16 +97,50 @@ def mapping_of(plant: Plant, sources: list[str]) -> pl.DataFrame:
 
 def _mapping_table(mapped: pl.DataFrame) -> list[RenderableType]:
     rows = [
-        (r["source"], *(number(r[k]) for k in ("files", "lines", "with_events", "skipped", "quarantined", "events")))
+        (
+            r["source"],
+            *(number(r[k]) for k in ("files", "lines", "with_events", "skipped", "quarantined")),
+            percent((r["lines"] - r["quarantined"]) / r["lines"]) if r["lines"] else "",
+            number(r["events"]),
+        )
         for r in mapped.iter_rows(named=True)
     ]
     return [
         grid(
-            ("source", "files", "lines", "with events", "skipped", "quarantined", "events"),
+            ("source", "files", "lines", "with events", "skipped", "quarantined", "understood", "events"),
             rows,
-            right=tuple(range(1, 7)),
+            right=tuple(range(1, 8)),
         )
     ]
+
+
+def unread_text(bad: pl.DataFrame) -> list[RenderableType]:
+    """Lay out the lines that were not understood by kind, most frequent first."""
+    if bad.is_empty():
+        return [Text("No line is in the quarantine.")]
+    lines = int(bad["n"].sum())
+    width = len(number(int(bad["n"].max())))  # type: ignore[arg-type]
+    kinds = "1 kind" if bad.height == 1 else f"{number(bad.height)} kinds"
+    parts: list[RenderableType] = [Text(f"\n{number(lines)} lines are not understood, of {kinds}:", style="bold")]
+    for r in bad.head(KINDS_SHOWN).iter_rows(named=True):
+        first = f"{r['file']}:{r['line']}" if r["line"] else r["file"]
+        parts.append(Text(f"{number(r['n']):>{width}}  {r['source']}  {_short(r['reason'], 90)}"))
+        if r["text"]:
+            if r["n"] > 1:
+                parts.append(Text(f"{'':>{width}}  all like    {_short(r['template'], 100)}", style="dim"))
+            parts.append(Text(f"{'':>{width}}  the first   {_short(r['text'], 100)}", style="dim"))
+        parts.append(Text(f"{'':>{width}}  stands in   {first}", style="dim"))
+    if bad.height > KINDS_SHOWN:
+        rest = int(bad["n"].slice(KINDS_SHOWN).sum())
+        parts.append(
+            Text(f"and {number(bad.height - KINDS_SHOWN)} kinds more ({number(rest)} lines); --format json lists all")
+        )
+    return parts
+
+
+def _short(text: str, most: int) -> str:
+    text = " ".join(text.split())
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _findings_table(found: pl.DataFrame) -> list[RenderableType]:
