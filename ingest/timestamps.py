@@ -39,6 +39,10 @@ TOKENS: Final = (
 EPOCH_FROM: Final = 315_532_800 * 1_000_000  # 1980
 EPOCH_TO: Final = 4_102_444_800 * 1_000_000  # 2100
 
+_NAIVE_EPOCH: Final = datetime(1970, 1, 1)
+_YEAR_2: Final = (datetime(2, 1, 1) - _NAIVE_EPOCH) // timedelta(microseconds=1)
+_YEAR_9999: Final = (datetime(9999, 1, 1) - _NAIVE_EPOCH) // timedelta(microseconds=1)
+
 _ISO_TAIL: Final = r"^(?:[.,](\d{1,9}))?(?:([Zz])|([+-])(\d\d):?(\d\d)|([+-])(\d\d))?$"
 
 
@@ -110,10 +114,12 @@ def _constant_offset(wall: pl.Series, zone: str) -> timedelta | None:
     """Return the zone's offset when it is the same from the day before the first to the day after the last time: the
     usual case, and a quick one.
     """
-    first, last = wall.min(), wall.max()
-    if not isinstance(first, datetime) or not isinstance(last, datetime) or not 0 <= (last - first).days <= 100:
+    physical = wall.to_physical()  # Python's datetime does not hold every year that a damaged line may name
+    lowest, highest = physical.min(), physical.max()
+    if not isinstance(lowest, int) or not isinstance(highest, int) or not _YEAR_2 <= lowest <= highest < _YEAR_9999:
         return None
-    if not 1 < first.year <= last.year < 9999:
+    first, last = _NAIVE_EPOCH + timedelta(microseconds=lowest), _NAIVE_EPOCH + timedelta(microseconds=highest)
+    if (last - first).days > 100:
         return None
     place, days = ZoneInfo(zone), (last - first).days + 3
     offsets = {(first + timedelta(days=n)).replace(tzinfo=place).utcoffset() for n in range(-1, days)}

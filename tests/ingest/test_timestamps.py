@@ -132,3 +132,11 @@ def test_a_production_day_has_25_hours_when_summer_ends_and_23_when_it_begins():
     assert lengths == [timedelta(hours=25), timedelta(hours=23), timedelta(hours=24)]
     assert plant.day_of(SUMMER_ENDS) == date(2026, 10, 24)
     assert plant.day_of(datetime(2026, 10, 25, 5, tzinfo=UTC)) == date(2026, 10, 25)
+
+
+def test_years_that_no_calendar_of_ours_holds_do_no_harm_to_others():
+    """A sign or digits too many in a damaged line: -2026, 29991, 0."""
+    words = pl.Series(["23.10.2026 06:00:00", "23.10.-2026 06:00:00", "23.10.0000 06:00:00", "23.10.9999 06:00:00"])
+    times = parse_times(words, ["%d.%m.%Y %H:%M:%S"], "Europe/Berlin")
+    assert times.ts.dt.to_string("%Y-%m-%d %H:%M").to_list()[0] == "2026-10-23 04:00"
+    assert parse_times(words.head(1), ["%d.%m.%Y %H:%M:%S"], "Europe/Berlin").ts[0] == times.ts[0]
