@@ -10,7 +10,7 @@ import pytest
 from ingest.formats import FORMATS, Format
 from ingest.load import load
 from ingest.store import Store
-from tests.ingest.mutate import mutated_log
+from tests.ingest.mutate_lines import mutated_log
 from tests.ingest.plants import all_events, plant
 
 LINES = 100_000
