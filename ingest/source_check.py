@@ -176,7 +176,10 @@ class _Check:
         return Vocabulary(words, has_default=True, default=default or None)
 
     def hole(self, hole: Hole, at: Loc, own: tuple[str, ...]) -> None:
-        if hole.field not in own:
+        if hole.field == "line":
+            fix = "give it another name where the format allows it: in its pattern, its list of columns, its query"
+            self.file.problem(at, "no field can be called 'line': that is the number of the record", fix=fix)
+        elif hole.field not in own:
             if self.fields is not None and hole.field not in self.fields:
                 known = [*dict.fromkeys([*own, *self.fields])]
                 message, near = f"there is no field '{hole.field}'", suggest(hole.field, known)

@@ -77,9 +77,13 @@ def clean(text: str) -> str:
 
 
 def field_name(name: str) -> str:
-    """Return how a name of the document is written in a source file, where ":" stands before a vocabulary."""
+    """Return how a name of the document is written in a source file, where ":" stands before a vocabulary.
+
+    `line` is the number of a record, so a field of that name is `line_`.
+    """
     if (known := _NAMES.get(name)) is None:
         known = clean(name).replace(":", "_").replace("{", "(").replace("}", ")").strip() or "_"
+        known = "line_" if known == "line" else known
         if len(_NAMES) < MOST_FIELDS:
             _NAMES[name] = known
     return known

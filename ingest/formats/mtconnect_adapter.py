@@ -69,6 +69,7 @@ emit = [
 """
 
 MOST: Final = 1_000  # changes in one line
+OF_PROGRAM: Final = "line_"  # the field for the key `line`, a line of the program: `line` is that of the log
 _CONDITION: Final = ("level", "native_code", "native_severity", "qualifier", "text")
 _MESSAGE: Final = ("native_code", "text")
 _TIMESERIES: Final = ("count", "frequency", "values")
@@ -128,7 +129,8 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         own = [name for name in ("time", "duration", "device") if name in fields]
         frame = frame.select("line", *own)
         for field in asked:
-            column = found.pairs.filter((pl.col("key") == field) | (pl.col("full") == field))
+            key = field if field != OF_PROGRAM else "line"
+            column = found.pairs.filter((pl.col("key") == key) | (pl.col("full") == key))
             column = column.unique("line", keep="first", maintain_order=True).select(
                 "line", pl.col("word").alias(field)
             )

@@ -81,6 +81,7 @@ def test_beside_events_with_conditions_others_are_always_given(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
+        ('value = "{n}"', 'value = "{line}"', "no field can be called 'line'"),
         ("when = { nr = 2 }", "when = 2", "conditions of one event"),
         ("when = { nr = 2 }", "when = { nr = { like = 2 } }", "unknown test 'like'"),
         ("when = { nr = 2 }", "when = { nr = { matches = '(?P<x>2)' } }", "a pattern here gives no fields"),

@@ -60,6 +60,11 @@ def test_a_bar_within_a_text_is_escaped_and_an_empty_value_is_not_there(tmp_path
     assert (rows, bad) == ([("left | right", None, None), (None, None, "2")], [])
 
 
+def test_the_line_of_a_program_is_another_than_that_of_the_log(tmp_path):
+    rows, _, _ = of(tmp_path, "t|a|1\nt|line|412|a|2\n", "line_", "a")
+    assert rows == [(None, "1"), ("412", "2")]
+
+
 def test_lines_of_the_protocol_are_left_out_and_half_a_pair_is_quarantined(tmp_path):
     log = "* PING\n* PONG 10000\n\nt|a|1|b\nt\nt|a|1\n|a|2\n"
     rows, bad, skipped = of(tmp_path, log, "time", "a")

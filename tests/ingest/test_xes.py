@@ -52,6 +52,11 @@ def test_attributes_lie_within_attributes_and_in_lists(tmp_path):
     assert of(tmp_path, log, *fields) == [("1", "2", "3", "true", "red", "3")]
 
 
+def test_an_attribute_that_is_called_line_does_not_hide_the_number_of_the_record(tmp_path):
+    log = '<log><event><string key="line" value="L3"/></event></log>'
+    assert of(tmp_path, log, "line_") == [("L3",)]
+
+
 def test_globals_hold_for_events_and_traces_without_them_but_never_for_the_time(tmp_path):
     log = """<log>
         <global scope="trace"><string key="product" value="any"/></global>
