@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
+
+import polars as pl
 
 from ingest.errors import StoreError
 
@@ -17,6 +21,14 @@ from ingest.errors import StoreError
 def open_new(path: Path) -> BinaryIO:
     """Open a new file for writing in large pieces."""
     return path.open("wb", buffering=1 << 20)
+
+
+def write_frame(frame: pl.DataFrame, path: Path) -> None:
+    """Write a table as Parquet by way of memory, so that what the disk refuses is an OSError."""
+    buffer = io.BytesIO()
+    frame.write_parquet(buffer, compression="zstd", compression_level=1)
+    with open_new(path) as file:
+        file.write(buffer.getbuffer())
 
 
 def sync_files(paths: Sequence[Path]) -> None:
@@ -54,11 +66,22 @@ def write_whole(path: Path, text: str) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(new, path)
+        _replace(new, path)
     except BaseException:
         remove(new)
         raise
     sync_folders([path.parent])
+
+
+def _replace(new: Path, path: Path) -> None:
+    for attempt in range(20):  # on Windows a file that is being read cannot be replaced at that moment
+        try:
+            os.replace(new, path)
+            return
+        except PermissionError:
+            if attempt == 19:
+                raise
+            time.sleep(0.05)
 
 
 def remove(path: Path) -> None:
@@ -79,7 +102,7 @@ def told_when_full(store: Path) -> Iterator[None]:
         reason = "The disk is full" if full else f"The store cannot be written: {err.strerror or err}"
         fix = "Make room" if full else "Check the disk, and that you may write there"
         raise StoreError(
-            f"{reason}; what was being loaded is not in the store.",
+            f"{reason}; what was being written does not count.",
             where=str(store),
-            fix=f"{fix}, then load again: files that were done stay, nothing is lost and nothing comes twice.",
+            fix=f"{fix}, then do it again: what was done stays, nothing is lost and nothing comes twice.",
         ) from err

@@ -7,9 +7,7 @@ store/facts/<cell>/<day>/<table>-<id>.parquet
 from __future__ import annotations
 
 import json
-import os
 import secrets
-import time
 from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
@@ -17,7 +15,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.durable import remove
+from ingest.durable import remove, sync_files, sync_folders, told_when_full, write_frame, write_whole
 from ingest.errors import StoreError
 
 
@@ -53,21 +51,19 @@ def fact_path(store: Path, cell: str, day: date, table: str) -> Path:
 def write_facts(store: Path, cell: str, day: date, key: str, tables: Mapping[str, pl.DataFrame]) -> None:
     """Write the tables of a day, then the index that makes them count; tables of the index before last are removed."""
     folder = _folder(store, cell, day)
-    folder.mkdir(parents=True, exist_ok=True)
-    before = _index(store, cell, day)
-    mark = secrets.token_hex(6)
-    names: dict[str, str] = {}
-    for table, frame in tables.items():
-        names[table] = f"{table}-{mark}.parquet"
-        new = folder / f"new-{names[table]}"
-        frame.write_parquet(new, compression="zstd", compression_level=1)
-        new.rename(folder / names[table])
-    new = folder / f"new-{mark}.json"
-    new.write_text(json.dumps({"key": key, "tables": names}), encoding="utf-8")
-    _replace(new, folder / "facts.json")
+    with told_when_full(store):
+        folder.mkdir(parents=True, exist_ok=True)
+        before = _index(store, cell, day)
+        mark = secrets.token_hex(6)
+        names = {table: f"{table}-{mark}.parquet" for table in tables}
+        for table, frame in tables.items():
+            write_frame(frame, folder / names[table])
+        sync_files([folder / name for name in names.values()])
+        sync_folders([folder])
+        write_whole(folder / "facts.json", json.dumps({"key": key, "tables": names}))
     kept = {*names.values(), *before.get("tables", {}).values()}
     for old in folder.glob("*.parquet"):
-        if old.name not in kept and not old.name.startswith("new-"):
+        if old.name not in kept:
             remove(old)
 
 
@@ -79,14 +75,3 @@ def read_facts(store: Path, cell: str, days: Iterable[date], table: str) -> pl.D
         if table in (names := _index(store, cell, day).get("tables", {}))
     ]
     return pl.concat([pl.read_parquet(f) for f in files], how="vertical") if files else None
-
-
-def _replace(new: Path, path: Path) -> None:
-    for attempt in range(20):  # on Windows a file that is being read cannot be replaced at that moment
-        try:
-            os.replace(new, path)
-            return
-        except PermissionError:
-            if attempt == 19:
-                raise
-            time.sleep(0.05)

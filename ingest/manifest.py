@@ -19,7 +19,7 @@ from typing import Any, Final, get_type_hints
 
 import polars as pl
 
-from ingest.durable import open_new, remove, sync_files, sync_folders, write_whole
+from ingest.durable import remove, sync_files, sync_folders, write_frame, write_whole
 from ingest.errors import StoreError
 
 VERSION: Final = 2
@@ -277,8 +277,7 @@ def checkpoint(store: Path, manifest: Manifest) -> None:
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir()
     for name, frame in manifest.tables.items():
-        with open_new(new / f"{name}.parquet") as file:
-            frame.write_parquet(file)
+        write_frame(frame, new / f"{name}.parquet")
     sync_files(list(new.iterdir()))
     sync_folders([new])
     new.rename(target)

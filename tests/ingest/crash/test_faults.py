@@ -7,10 +7,12 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
 import pytest
 
+from ingest.store import Store
 from tests.ingest.crash.rig import HERE, Run, busy_plant, driver, remains, sound
 from tests.ingest.test_growing_logs import told, whole
 
@@ -55,3 +57,26 @@ def test_a_load_may_be_stopped_at_every_single_write(fault, faulty, tmp_path):
         assert told(folder).drop("line").equals(expected)
         shutil.rmtree(folder)
     assert harmless < answer["calls"] / 2, "most of the faults were felt"
+
+
+@pytest.mark.parametrize("fault", ["killed", "ENOSPC", "EIO"])
+def test_facts_are_those_of_before_or_the_new_ones_whatever_write_is_stopped(fault, faulty, tmp_path):
+    day = date(2026, 10, 23)
+    calls = faulty(tmp_path, facts="first", at=-1)["calls"]
+    assert calls > 8
+    key = "first"
+    seen = set()
+    for n in range(calls):
+        answer = faulty(tmp_path, facts=f"{n}", at=n, errno=0 if fault == "killed" else getattr(errno, fault))
+        assert answer["outcome"] in ("killed", "done") or answer["outcome"].startswith("told: "), answer
+        store = Store.open(tmp_path / "store")
+        assert store.facts_key("c1", day) in (key, f"{n}")
+        key = store.facts_key("c1", day) or ""
+        seen.add(key)
+        stops = store.read_facts("c1", [day], "stops")
+        assert stops is not None
+        assert stops["key"].to_list() == [key]
+    assert len(seen) > 1, "some faults came so late that the new facts counted already"
+    assert faulty(tmp_path, facts="last", at=-1)["outcome"] == "done"
+    assert faulty(tmp_path, facts="last", at=-1)["outcome"] == "done"
+    assert len(list((tmp_path / "store/facts/c1/2026-10-23").glob("*.parquet"))) == 4
