@@ -14,12 +14,16 @@ from typing import Final
 
 import polars as pl
 
+from ingest.draft.sample import FILE, LINE, PART, WHERE
+from ingest.draft.shares import share_of
 from ingest.draft.sniff import Reading
+from ingest.draft.times import DATE
 from ingest.errors import InputError
 from ingest.formats import BY_NAME
 from ingest.raw import RawFile
 
 ROWS: Final = 5_000
+HEADER_ROWS: Final = 6  # of a spreadsheet: the names of the columns stand in one of them
 _CONTROL: Final = re.compile(rb"[\x01-\x08\x0e-\x19\x1c-\x1f]")
 
 
@@ -92,7 +96,41 @@ def read(kind: str, paths: Sequence[Path]) -> list[Table]:
     """Read the first rows of the tables in some documents of one kind."""
     if kind == "sqlite":
         return [_table(name, kind, {"tables": [name]}, paths[:1]) for name in _sqlite_tables(paths[0])]
+    if kind == "spreadsheet":
+        return [_sheet(paths)]
     return [_table("", kind, {}, paths)]
+
+
+def _sheet(paths: Sequence[Path]) -> Table:
+    """Find the row that names the columns of a sheet, and columns of days that are written once for several rows."""
+    best: Table | None = None
+    for header in range(1, HEADER_ROWS + 1):
+        try:
+            table = _table("", "spreadsheet", {"header": header} if header > 1 else {}, paths)
+        except InputError:
+            if header == 1:
+                raise
+            break
+        except pl.exceptions.PolarsError:  # the sheet has no rows below this one
+            break
+        fields = [f for f in table.reading.fields if not re.fullmatch(r"[-0-9.,: ]*", f)]
+        if best is None or len(fields) > len(best.reading.fields):
+            best = table
+    if best is None:
+        raise InputError(
+            "The sheet has no rows.", where=paths[0].as_posix(), fix="Name a workbook with some records in it."
+        )
+    frame, read = best.reading.frame, best.reading.read
+    days = [f for f in best.reading.fields if 0 < frame[f].null_count() < frame.height and _days(frame[f])]
+    if not days:
+        return best
+    found = _table("", "spreadsheet", {**read, "fill_down": days}, paths)
+    found.reading.notes["fill_down"] = "empty cells count as the cell above"
+    return found
+
+
+def _days(words: pl.Series) -> bool:
+    return share_of(words.drop_nulls().str.contains(f"^{DATE}$")) > 0.8
 
 
 def _sqlite_tables(path: Path) -> list[str]:
@@ -112,23 +150,20 @@ def _table(name: str, kind: str, read_options: dict[str, object], paths: Sequenc
         for block in islice(module.blocks(RawFile(path, path.as_posix()), options), 1):
             if block.frame is None:
                 continue
-            rows = block.frame.head(ROWS)
-            text = rows.select(pl.all().cast(pl.String, strict=False))
-            frames.append(
-                text.with_columns(
-                    file=pl.lit(n), piece=pl.lit(0), line=block.line_numbers().cast(pl.Int64).head(rows.height)
-                )
-            )
+            names = [c for c in block.frame.columns if not c.startswith("\x00") and c != LINE]
+            rows = module.parser(options, names, {}, block, path.name)(block).frame.head(ROWS)
+            rows = rows.with_columns(pl.col(names).cast(pl.String, strict=False))
+            frames.append(rows.with_columns(pl.lit(n).alias(FILE), pl.lit(0).alias(PART)))
     frame = (
         pl.concat(frames, how="diagonal_relaxed")
         if frames
-        else pl.DataFrame(schema={"file": pl.Int32, "piece": pl.Int32, "line": pl.Int64})
+        else pl.DataFrame(schema={FILE: pl.Int32, PART: pl.Int32, LINE: pl.Int64})
     )
-    fields = [c for c in frame.columns if c not in ("file", "piece", "line")]
+    fields = [c for c in frame.columns if c not in WHERE]
     filled = [f for f in fields if frame[f].null_count() < frame.height]
     return Table(
         name,
-        Reading(kind, dict(read_options), frame.select("file", "piece", "line", *filled), frame.height, 1.0, filled),
+        Reading(kind, dict(read_options), frame.select(*WHERE, *filled), frame.height, 1.0, filled),
     )
 
 

@@ -9,6 +9,7 @@ from typing import Final
 
 import polars as pl
 
+from ingest.draft.sample import FILE, PART
 from ingest.draft.shares import share_of
 from ingest.draft.times import DATE
 
@@ -161,7 +162,7 @@ def _look(frame: pl.DataFrame, name: str) -> Field:
     words = frame[name].drop_nulls()
     words = words.filter(words != "")
     n = len(words)
-    counts = words.value_counts(sort=True, name="n")
+    counts = words.value_counts(sort=True, name="\x00n")
     found = Field(name, "", n, frame.height, counts.height)
     found.words = [(str(w), int(c)) for w, c in counts.head(FEW).iter_rows()]
     if not n:
@@ -176,10 +177,10 @@ def _look(frame: pl.DataFrame, name: str) -> Field:
     whole = found.numeric and bool(words.str.contains("^[0-9]{1,18}$").all())
     rising = 0.0
     if whole and n > 2:
-        steps = frame.select("file", "piece", pl.col(name).cast(pl.Int64, strict=False).alias("v")).drop_nulls()
-        diff = steps.filter(pl.col("v").diff().over("file", "piece").is_not_null()).height
-        up = steps.select((pl.col("v").diff().over("file", "piece") > 0).sum()).item()
-        near = steps.select((pl.col("v").diff().over("file", "piece") == 1).sum()).item()
+        steps = frame.select(FILE, PART, pl.col(name).cast(pl.Int64, strict=False).alias("v")).drop_nulls()
+        diff = steps.filter(pl.col("v").diff().over(FILE, PART).is_not_null()).height
+        up = steps.select((pl.col("v").diff().over(FILE, PART) > 0).sum()).item()
+        near = steps.select((pl.col("v").diff().over(FILE, PART) == 1).sum()).item()
         rising = up / diff if diff else 0.0
         found.rising = rising > 0.95 and (near > 0.5 * diff or bool(re.match(NAMES[0][1], name.lower())))
     found.role, found.sure = _role(found, words, is_number, rising)

@@ -9,13 +9,14 @@ import polars as pl
 
 from ingest.draft.fields import FEW, Field, look_at
 from ingest.draft.meaning import ours, propose
+from ingest.draft.sample import WHERE
 from ingest.draft.sniff import Reading
 from ingest.draft.templates import TELLING, grouped
 from ingest.draft.text import Pattern
 from ingest.draft.write import comment, key, percent, plain, quoted, share, vocabulary
 
 HARMLESS = 'emit = [{ kind = "link", state = "up" }]'
-KEYS = ("file", "piece", "line")
+KEYS = WHERE
 EXAMPLE = "\x00example"
 NOT_FIELDS = (*KEYS, "time", "date", "clock")
 EVENTS_MOST = 60
@@ -77,7 +78,7 @@ class Rules:
 def _counts(words: pl.Series) -> list[tuple[str, int]]:
     """The words of a column, most frequent first."""
     return [
-        (str(w), int(n)) for w, n in words.drop_nulls().value_counts(sort=True, name="n").head(FEW).iter_rows() if w
+        (str(w), int(n)) for w, n in words.drop_nulls().value_counts(sort=True, name="\x00n").head(FEW).iter_rows() if w
     ]
 
 

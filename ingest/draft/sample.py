@@ -23,6 +23,8 @@ SMALLEST: Final = 64 << 10
 COMPRESSED: Final = 8 << 20  # a compressed file has no middle to jump to: so much of it is read
 SOMEWHERE: Final = 1_000_001  # number of the first line of a piece that is not the head
 
+FILE, PART, LINE = "\x00file", "\x00piece", "line"  # where a record stands: columns that no field has the name of
+WHERE: Final = (FILE, PART, LINE)
 COMPRESSIONS: Final = (".gz", ".zst")
 
 
@@ -52,7 +54,7 @@ class Sample:
     def lines(self) -> pl.DataFrame:
         """Return one row per line that is not blank: file (its place in the sample), piece, line, text."""
         frames = [
-            block.as_lines().with_columns(file=pl.lit(n), piece=pl.lit(i))
+            block.as_lines().with_columns(pl.lit(n).alias(FILE), pl.lit(i).alias(PART))
             for n, file in enumerate(self.files)
             for i, block in enumerate(file.blocks)
         ]

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from ingest.draft.sample import Sample
+from ingest.draft.sample import FILE, LINE, PART, WHERE, Sample
 from ingest.draft.shares import share_of
 from ingest.draft.times import CLOCK, DATE, SHAPES
 from ingest.formats import BY_NAME
@@ -67,11 +67,11 @@ def sniff(sample: Sample) -> Reading | None:
     elif _share(texts, r"^(?:[1-9][0-9]* )?<[0-9]{1,3}>1 ") > 0.9:
         reading = _syslog(sample, comment)
     elif (
-        _share(texts, r"^[^|]*[0-9]T[0-9:]+[^|]*\|[^|]+\|") > 0.9
+        _share(texts, r"^[^|]*[0-9]T[0-9:]+[^|]*\|[^|]+\|") > 0.8
         and _uneven(texts, "|")
         and "mtconnect_adapter" in BY_NAME
     ):
-        reading = _adapter(sample, texts, comment)
+        reading = _adapter(sample, texts)
     if reading is None:
         reading = _pairs(sample, texts, comment) or _delimited(sample, kept, comment)
     return reading
@@ -83,7 +83,7 @@ def _share(texts: list[str], pattern: str) -> float:
 
 def _comment(lines: pl.DataFrame) -> str:
     """A sign at the beginning of lines at the head of a file, and not of most lines."""
-    heads = lines.filter((pl.col("piece") == 0) & (pl.col("line") <= 50))["text"]
+    heads = lines.filter((pl.col(PART) == 0) & (pl.col("line") <= 50))["text"]
     for sign in COMMENTS:
         of_lines = share_of(lines["text"].str.starts_with(sign))
         first = heads.head(1).str.starts_with(sign).any()
@@ -98,6 +98,7 @@ def read_with(
     """Read the sample with a format; returns the records, how many lines are none of them, and these."""
     module = BY_NAME[name]
     options = module.Options(**read)
+    fields = [f for f in fields if f != LINE]
     frames, bad = [], []
     skipped = 0
     for n, file in enumerate(sample.files):
@@ -107,19 +108,22 @@ def read_with(
         for piece, block in enumerate(file.blocks):
             records = parse(block)
             skipped += records.skipped
-            frames.append(records.frame.with_columns(file=pl.lit(n), piece=pl.lit(piece)))
+            frames.append(records.frame.with_columns(pl.lit(n).alias(FILE), pl.lit(piece).alias(PART)))
             bad.append(records.bad)
-    schema = {"line": pl.Int64, **dict.fromkeys(fields, pl.String), "file": pl.Int32, "piece": pl.Int32}
+    schema = {"line": pl.Int64, **dict.fromkeys(fields, pl.String), FILE: pl.Int32, PART: pl.Int32}
     frame = pl.concat(frames, how="diagonal_relaxed") if frames else pl.DataFrame(schema=schema)
     wrong = pl.concat(bad) if bad else pl.DataFrame()
-    return frame.select("file", "piece", "line", *fields), skipped, wrong
+    return frame.select(*WHERE, *fields), skipped, wrong
 
 
 def _reading(sample: Sample, name: str, read: dict[str, Any], fields: list[str], notes: dict[str, str]) -> Reading:
+    if LINE in fields:  # records have a column of this name
+        fields = [f for f in fields if f != LINE]
+        notes["fields"] = f"the field '{LINE}' cannot be used under this name"
     frame, _, wrong = read_with(sample, name, read, fields)
     total = frame.height + wrong.height
     filled = [f for f in fields if frame[f].null_count() < frame.height]
-    frame = frame.select("file", "piece", "line", *filled)
+    frame = frame.select(*WHERE, *filled)
     return Reading(name, read, frame, total, frame.height / max(total, 1), filled, notes)
 
 
@@ -179,18 +183,29 @@ def _syslog(sample: Sample, comment: str) -> Reading | None:
     return _reading(sample, "syslog", {"comment": comment} if comment else {}, fields, {})
 
 
-def _adapter(sample: Sample, texts: list[str], comment: str) -> Reading | None:
-    """Lines time|key|value|key|value …: their fields are the format's own."""
-    module = BY_NAME["mtconnect_adapter"]
-    options = module.Options()
-    known = module.known_fields(options)
-    if not known:
-        return None
-    return _reading(sample, "mtconnect_adapter", {}, known, {})
+def _adapter(sample: Sample, texts: list[str]) -> Reading:
+    """Lines time|key|value|key|value …; a key with a level and four more values is a condition."""
+    found: dict[str, None] = {}
+    read: dict[str, Any] = {}
+    for text in texts:
+        parts = text.split("|")
+        if len(parts) == 7 and parts[2].upper() in ("NORMAL", "WARNING", "FAULT", "UNAVAILABLE"):
+            if parts[1] not in read.setdefault("conditions", []):
+                read["conditions"].append(parts[1])
+        elif len(parts) == 4:
+            if parts[1] not in read.setdefault("messages", []):
+                read["messages"].append(parts[1])
+        else:
+            found.update(dict.fromkeys(parts[1::2]))
+    own = [f"{key}.{part}" for key in read.get("conditions", []) for part in ("level", "native_code", "text")]
+    own += [f"{key}.{part}" for key in read.get("messages", []) for part in ("native_code", "text")]
+    return _reading(sample, "mtconnect_adapter", read, ["time", *found, *own], {})
 
 
 def _uneven(texts: list[str], mark: str) -> bool:
-    return len(Counter(t.count(mark) for t in texts)) > 1 and all(t.count(mark) % 2 == 0 for t in texts[:200])
+    """Whether lines have different numbers of the mark, nearly all even: a time, then pairs."""
+    counts = [t.count(mark) for t in texts]
+    return len(set(counts) - {0}) > 1 and sum(n % 2 == 0 for n in counts) > 0.9 * len(counts)
 
 
 def _pairs(sample: Sample, texts: list[str], comment: str) -> Reading | None:
@@ -265,7 +280,7 @@ def _delimited(sample: Sample, kept: pl.DataFrame, comment: str) -> Reading | No
         odd = (
             any(f != firsts[0] for f in firsts)
             or len(set(fields)) < len(fields)
-            or any(re.search("[{}:]", f) or not f for f in fields)
+            or any(re.search("[{}:]", f) or f in ("", LINE) for f in fields)
         )
         if odd:  # names that cannot be used, or differ: name the columns here, and leave out the first line
             fields = _usable(fields)
@@ -293,7 +308,7 @@ def _usable(names: list[str]) -> list[str]:
     out: list[str] = []
     for n, name in enumerate(names, 1):
         name = re.sub(r"[{}:]", "_", name.strip()) or f"c{n}"
-        out.append(name if name not in out else f"{name}_{n}")
+        out.append(name if name not in (*out, LINE) else f"{name}_{n}")
     return out
 
 
@@ -318,4 +333,4 @@ def _is_header(row: list[str], kept: pl.DataFrame, mark: str) -> bool:
     if len([w for w in row if w.strip()]) < 2 or sum(bool(w.strip()) for w in row) < 0.6 * len(row):
         return False
     again = kept.filter(pl.col("text").str.starts_with(mark.join(row[:2]))).height
-    return again <= kept["file"].n_unique() + 2
+    return again <= kept[FILE].n_unique() + 2

@@ -11,6 +11,7 @@ from typing import Final
 import polars as pl
 
 from ingest.draft.fields import LEVELS
+from ingest.draft.sample import FILE, PART
 from ingest.draft.shares import share_of
 from ingest.draft.templates import ANY, HOLE, REST, VARYING, Template, mine, name_of
 from ingest.draft.times import SHAPES, TimeFormat, regex_of, time_format
@@ -376,7 +377,7 @@ def _even_series(texts: pl.Series) -> pl.Series:
 
 def format_at(place: Place, hints: Sequence[datetime]) -> TimeFormat | None:
     """Find the format of the times at a place."""
-    return time_format(time_words(place), place.found["file"] * 10 + place.found["piece"], hints)
+    return time_format(time_words(place), place.found[FILE] * 10 + place.found[PART], hints)
 
 
 def time_words(place: Place) -> pl.Series:

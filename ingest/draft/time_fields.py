@@ -9,6 +9,7 @@ from datetime import datetime
 
 import polars as pl
 
+from ingest.draft.sample import FILE, PART
 from ingest.draft.shares import share_of
 from ingest.draft.sniff import Reading
 from ingest.draft.times import CLOCK, DATE, TimeFormat, time_format
@@ -36,7 +37,7 @@ def time_field(reading: Reading, hints: Sequence[datetime]) -> TimeField | None:
     frame = reading.frame
     if not frame.height:
         return None
-    pieces = frame["file"].cast(pl.Int64) * 10 + frame["piece"].cast(pl.Int64)
+    pieces = frame[FILE].cast(pl.Int64) * 10 + frame[PART].cast(pl.Int64)
     best: tuple[float, TimeField] | None = None
     for place, name in enumerate(reading.fields):
         words = frame[name]
@@ -62,7 +63,7 @@ def _date_and_clock(reading: Reading, pieces: pl.Series, hints: Sequence[datetim
     def like(pattern: str) -> list[str]:
         return [
             n for n in reading.fields
-            if share_of(reading.frame[n].drop_nulls().str.contains(f"^(?:{pattern})$")) > 0.9
+            if share_of(reading.frame[n].drop_nulls().str.contains(f"^(?:{pattern})$")) > 0.7
             and reading.frame[n].null_count() < 0.5 * reading.frame.height
         ]  # fmt: skip
 
@@ -70,6 +71,6 @@ def _date_and_clock(reading: Reading, pieces: pl.Series, hints: Sequence[datetim
         for clock in like(CLOCK + "|[0-9]{6}"):
             words = reading.frame.select((pl.col(date) + " " + pl.col(clock)).alias("t"))["t"]
             found = time_format(words, pieces, hints)
-            if found is not None and found.share > 0.8:
+            if found is not None and found.share > 0.7:
                 return TimeField("{" + date + "} {" + clock + "}", found, words)
     return None

@@ -13,9 +13,11 @@ import pytest
 from ingest.draft.draft import draft
 from ingest.draft.sample import PIECE, read_sample
 from ingest.errors import InputError
+from ingest.formats import FORMATS
 from ingest.load import load
 from ingest.source import load_source
 from ingest.store import Store
+from tests.ingest.samples import write_sample
 from tests.sample import SAMPLE
 
 DIALECTS = Path(__file__).parent / "dialects"
@@ -301,3 +303,24 @@ def test_mixed_encodings_are_read_and_told(tmp_path):
     text = draft([path]).text
     assert "some are not: the latter are read as Windows-1252" in text
     assert "Tür auf" in text
+
+
+# ---- formats
+
+
+@pytest.mark.parametrize("module", FORMATS, ids=lambda module: module.NAME)
+def test_the_sample_of_every_format_is_recognised_as_what_it_is(module, tmp_path):
+    path = tmp_path / "sample.log"
+    write_sample(path, module)
+    made = draft([path])
+    assert f'\nformat = "{module.NAME}"\n' in made.text
+    assert made.trial.with_events >= 2
+    assert made.trial.bad.height <= 1  # the sheet's sum
+
+
+def test_fields_may_have_the_names_that_we_use_ourselves(tmp_path):
+    rows = [f"2026-10-23 06:00:{n};{n};A;x;{n % 3};P{n};s{n}" for n in range(10, 40)]
+    file = log_of(tmp_path, ["time;n;line;file;piece;text;row", *rows])
+    made = draft([file])
+    assert made.trial.with_events == 30
+    assert 'columns = ["time", "n", "line_3", "file", "piece", "text", "row"]' in made.text
