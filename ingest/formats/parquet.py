@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ingest.errors import InputError
 from ingest.formats.base import Parse, Records, Types, empty_to_null
-from ingest.formats.rows import no_column, row_texts, taken
+from ingest.formats.rows import PanickedError, no_column, panics_caught, row_texts, taken
 from ingest.formats.words import as_words
 from ingest.raw import Block, RawFile
 
@@ -58,6 +58,7 @@ ROWS: Final = 50_000
 WORDS: Final = 4_000_000  # of a block, so that a table of many columns is read in fewer rows at a time
 COLUMNS: Final = 4_000
 CUT_OFF: Final = "Copy it again, and load when the copy is complete. Nothing of it was loaded."
+_DAMAGED: Final = (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError, MemoryError, PanickedError)
 OPTIONAL: Final = "Correct the source, or name it in [read] optional if only some files have it."
 
 
@@ -86,7 +87,8 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     with _seekable(file) as stream:
         try:
             for batch, done in _batches(stream, file, options):
-                frame = as_words(cast(pl.DataFrame, pl.from_arrow(batch)), options.text)
+                with panics_caught():
+                    frame = as_words(cast(pl.DataFrame, pl.from_arrow(batch)), options.text)
                 if frame.width > COLUMNS:
                     raise InputError(
                         "The table has too many fields.", where=file.shown, found=f"{frame.width:,}",
@@ -95,7 +97,7 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
                 file.bytes_read = int(size * done)
                 yield Block(b"", first, batch.num_rows, frame=frame)
                 first += batch.num_rows
-        except (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError) as err:
+        except _DAMAGED as err:
             said = str(err).strip().splitlines()[0][:300] if str(err).strip() else type(err).__name__
             raise InputError(f"The file is damaged or not complete: {said}", where=file.shown, fix=CUT_OFF) from err
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 import polars as pl
 
@@ -29,6 +30,21 @@ def row_texts(frame: pl.DataFrame) -> Texts:
         return rows.select(pl.struct(pl.exclude("line")).struct.json_encode().str.slice(0, SHOWN_CHARS)).to_series()
 
     return texts
+
+
+class PanickedError(Exception):
+    """A library written in Rust met what it did not expect, and says so by an exception that no `except` catches."""
+
+
+@contextmanager
+def panics_caught() -> Iterator[None]:
+    """Turn a panic, which a damaged file may cause, into an exception like others."""
+    try:
+        yield
+    except BaseException as err:
+        if type(err).__name__ != "PanicException":
+            raise
+        raise PanickedError(str(err)) from err
 
 
 def no_column(name: str, names: Sequence[str], shown: str, fix: str) -> InputError:

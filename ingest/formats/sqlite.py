@@ -12,7 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ingest.errors import InputError, suggest
 from ingest.formats.base import Parse, Records, Types, empty_to_null
-from ingest.raw import SHOWN_CHARS, Block, RawFile
+from ingest.formats.rows import row_texts, taken
+from ingest.raw import Block, RawFile
 
 NAME = "sqlite"
 LINES = False
@@ -80,7 +81,7 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
                     file.bytes_read = file.path.stat().st_size
                     yield block
                     first += rows.height
-    except sqlite3.Error as err:
+    except (sqlite3.Error, UnicodeDecodeError) as err:  # a damaged file may hold names that are no text
         raise InputError(
             f"The SQLite file cannot be read: {err}", where=file.shown,
             fix="Check the file, and [read] tables and queries in the source.",
@@ -95,7 +96,7 @@ def _queries(connection: sqlite3.Connection, file: RawFile, options: Options) ->
                 f"There is no table '{table}'.",
                 where=file.shown,
                 allowed=", ".join(sorted(known)),
-                fix=suggest(table, known),
+                fix=suggest(table, known) or "Correct [read] tables in the source, or check the file.",
             )
     return [(t, f"select * from {_quoted(t)}") for t in options.tables] + list(options.queries.items())
 
@@ -118,18 +119,7 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
     """Return the function that takes the columns that the source asks for."""
 
     def parse(block: Block) -> Records:
-        rows = block.frame if block.frame is not None else pl.DataFrame()
-        lines = block.line_numbers().alias("line")
-        frame = rows.select(
-            pl.col(f) if f in rows.columns else pl.lit(None, pl.String).alias(f) for f in fields
-        ).insert_column(0, lines)  # fmt: skip
-
-        def texts(numbers: pl.Series) -> pl.Series:
-            told = frame.select(
-                "line", text=pl.struct(pl.exclude("line")).struct.json_encode().str.slice(0, SHOWN_CHARS)
-            )
-            return numbers.to_frame("line").join(told, on="line", how="left", maintain_order="left")["text"]
-
-        return Records(empty_to_null(frame), texts)
+        frame = taken(block, fields)
+        return Records(empty_to_null(frame), row_texts(frame))
 
     return parse

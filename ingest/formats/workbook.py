@@ -13,6 +13,7 @@ import fastexcel
 import polars as pl
 
 from ingest.errors import InputError, suggest
+from ingest.formats.rows import panics_caught
 from ingest.raw import RawFile
 
 LARGEST: Final = 256 << 20  # bytes of an unpacked workbook: it is held in memory as a whole
@@ -47,17 +48,14 @@ def open_sheet(file: RawFile, which: str | int) -> Sheet | None:
     if not data:
         return None
     try:
-        book = fastexcel.read_excel(data)
-        number = _number(book.sheet_names, which, file)
-        loaded = book.load_sheet(number, header_row=None, skip_rows=0, dtypes="string")
-        batch, errors = loaded.to_arrow_with_errors()
+        with panics_caught():
+            book = fastexcel.read_excel(data)
+            number = _number(book.sheet_names, which, file)
+            loaded = book.load_sheet(number, header_row=None, skip_rows=0, dtypes="string")
+            batch, errors = loaded.to_arrow_with_errors()
     except InputError:
         raise
-    except Exception as err:
-        raise _damaged(file, data, err) from err
-    except BaseException as err:  # the reader is written in Rust: a workbook that it did not expect makes it panic
-        if type(err).__name__ != "PanicException":
-            raise
+    except Exception as err:  # the reader's own, and those of the libraries below it
         raise _damaged(file, data, err) from err
     words = cast(pl.DataFrame, pl.from_arrow(batch))
     told, faulty = _not_words(errors)
@@ -96,7 +94,7 @@ def _too_large(file: RawFile, size: int) -> InputError:
     )  # fmt: skip
 
 
-def _damaged(file: RawFile, data: bytes, err: BaseException) -> InputError:
+def _damaged(file: RawFile, data: bytes, err: Exception) -> InputError:
     if data.startswith(_OLE) and ("EncryptedPackage".encode("utf-16-le") in data or "password" in str(err).lower()):
         return InputError(
             "The workbook is protected by a password.", where=file.shown, fix="Save it without one, and load again."

@@ -24,7 +24,7 @@ def test_of_100_000_damaged_lines_none_is_lost_and_whole_ones_are_read(module: F
     if tomllib.loads(module.SAMPLE_SOURCE).get("read", {}).get("header") is True:
         header, lines = lines[0] + b"\n", lines[1:]
     # a file whose first 4 KiB are damaged may be refused as no text at all
-    front = header + b"".join(line + b"\n" for line in lines * (1 + 5000 // len(sample)))
+    front = header + b"".join(line + b"\n" for line in lines * (1 + 5000 // sum(map(len, lines))))
     data, whole = mutated_log(Random(module.NAME), lines, front, LINES)
     file = tomllib.loads(module.SAMPLE_SOURCE)["files"][0].replace("*", "")
 
