@@ -139,7 +139,7 @@ def listens(one: ListenerStatus) -> str:
 def in_words(look: Look) -> str:
     """Say what a look brought in, in one line."""
     summary = look.summary
-    parts = [f"{summary.total('lines'):,} lines", f"{summary.total('events'):,} events"]
+    parts = [_count(summary.total("lines"), "line"), _count(summary.total("events"), "event")]
     if bad := summary.total("quarantined"):
         parts.append(f"{bad:,} quarantined")
     names = [f.file for f in summary.files if f.state != "already loaded"]
@@ -147,5 +147,9 @@ def in_words(look: Look) -> str:
     text = f"{', '.join(parts)} from {where} in {look.took_s:.2f} s"
     for day in summary.days:
         if day.reopened:
-            text += f"; reopened {day.day} of {day.cell} ({day.events:,} late events)"
+            text += f"; reopened {day.day} of {day.cell} ({_count(day.events, 'late event')})"
     return text
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n:,} {what}" + ("" if n == 1 else "s")

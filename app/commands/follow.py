@@ -21,6 +21,7 @@ NAME = "follow"
 HELP = "Load log files as they grow and turn over, and listen for lines over the network, until stopped."
 EXAMPLE = "taktbook follow --plant demo-plant --every 2"
 FACTS_S = 60.0
+STOP_S = 5.0
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -59,7 +60,7 @@ def run(args: Namespace) -> int:
         Follower(folder, stop, tell, args.every, args.settle, facts.note).run()
     finally:
         stop.set()
-        facts.join()
+        facts.join(STOP_S)  # a day that is being made then is made by whoever asks next; nothing is there by halves
     tell("Stopped.")
     return 0
 
