@@ -92,7 +92,7 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
 
 def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, shown: str) -> Parse:
     """Return the function that takes messages apart. "-" (there is no such value) is no value."""
-    wanted = {field: _field(field) for field in fields}
+    elements = sorted({element for field in fields for element in elements_of(field)})
 
     def parse(block: Block) -> Records:
         lines, set_apart = set_aside(block.as_lines(), options)
@@ -106,14 +106,27 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
             bad = bad.select("line", _reason().alias("reason"), text)
         else:
             bad = no_bad()
-        frame = lines.select("line", *(column.alias(field) for field, column in wanted.items()))
+        # patterns of structured data are slow: only those of elements that occur are tried
+        data = lines["\x00data"]
+        there = {element for element in elements if data.str.contains(f"[{element} ", literal=True).any()}
+        columns = (_field(field, there).alias(field) for field in fields)
+        frame = lines.select("line", *columns)
         return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse
 
 
-def _field(field: str) -> pl.Expr:
-    """Return the expression of one field."""
+def elements_of(field: str) -> set[str]:
+    """Return the elements of structured data in which a field may stand: names may hold dots, too.
+
+    >>> sorted(elements_of("cell.7.part"))
+    ['cell', 'cell.7']
+    """
+    return {field[:n] for n, char in enumerate(field) if char == "." and 0 < n < len(field) - 1}
+
+
+def _field(field: str, there: set[str]) -> pl.Expr:
+    """Return the expression of one field; `there` are the elements of structured data that occur."""
     priority = pl.col("\x00priority").cast(pl.Int64, strict=False)
     named = {
         "facility": (priority // 8).cast(pl.String),
@@ -128,8 +141,7 @@ def _field(field: str) -> pl.Expr:
         return pl.when(word != "-").then(word)
     if field in ("version", "msg"):
         return pl.col("\x00" + field)
-    dots = [n for n, char in enumerate(field) if char == "."]  # names may hold dots, too
-    found = [_parameter(field[:n], field[n + 1 :]) for n in dots if 0 < n < len(field) - 1]
+    found = [_parameter(element, field[len(element) + 1 :]) for element in sorted(elements_of(field) & there)]
     return pl.coalesce(found) if found else pl.lit(None, pl.String)
 
 
@@ -143,7 +155,7 @@ def _parameter(element: str, name: str) -> pl.Expr:
     data = pl.col("\x00data")
     value = data.str.extract(rf'{before}{re.escape(name)}="((?:[^"\\\]]|\\.)*)"')
     value = value.str.replace_all(r'\\(["\\\]])', "$1")
-    return pl.when(data.str.contains(f"[{element} ", literal=True)).then(value)
+    return value
 
 
 def _count_agrees() -> pl.Expr:
