@@ -180,6 +180,8 @@ def record_rules(reading: Reading, fields: Mapping[str, Field], texts: pl.DataFr
             rules.lines += ["[[rules]]", f"when = {{ {key(event)} = {{ present = true }} }}", HARMLESS]
         frame = frame.filter(pl.col(event).is_null())
     _by_what_is_there(rules, frame, fields, of, left_out)
+    if not rules.lines:
+        rules.lines += ["", "[[rules]]", HARMLESS]
     return rules
 
 

@@ -59,7 +59,8 @@ class Sample:
             for i, block in enumerate(file.blocks)
         ]
         lines = pl.concat(frames) if frames else pl.DataFrame(schema={"line": pl.Int64, "text": pl.String})
-        return lines.filter(pl.col("text").str.contains(r"\S"))
+        lines = lines.filter(pl.col("text").str.contains(r"\S"))
+        return lines.with_columns(pl.col("text").str.replace_all("[\x1a-\x1e]", "?"))  # our own marks
 
 
 def chosen(paths: Sequence[Path]) -> list[Path]:

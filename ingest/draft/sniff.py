@@ -298,6 +298,8 @@ def _delimited(sample: Sample, kept: pl.DataFrame, comment: str) -> Reading | No
         read["columns"] = fields
     if share_of(texts.str.count_matches('"') % 2 == 1) > 0.02:
         read["quote"] = ""
+        if read.get("header"):  # then quotes are part of the names
+            read["columns"] = fields = _usable(fields)
         notes["quote"] = "quotes are not paired, so they are read as plain signs"
     reading = _reading(sample, "delimited", read, list(dict.fromkeys(fields)), notes)
     reading.named = any(named)

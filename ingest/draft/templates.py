@@ -17,7 +17,7 @@ SHOWN_HOLE: Final = "…"
 # It is said in ASCII classes, which are quicker than \w.
 _WORD: Final = "[0-9A-Za-z_]*[0-9][0-9A-Za-z_]*"
 VARYING: Final = rf"(?:[A-Za-z_]+-)?[-+]?{_WORD}(?:[.,:/-]{_WORD})*"
-_QUOTED: Final = r'"[^"]*"'
+_QUOTED: Final = r'"[^"\x1d\x1e]*"'  # but not the marks of a time
 _MASK: Final = rf"{_QUOTED}|{VARYING}"
 
 

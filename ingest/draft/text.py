@@ -107,13 +107,13 @@ def read_text(lines: pl.DataFrame, place: Place, time: TimeFormat) -> TextReadin
     texts = place.found["text"]
     for template in mine(bodies):
         pattern = _pattern(template, head, bodies, gap, taken, head_names, clocks)
-        if pattern is not None:
+        if all(pattern.regex.count(f"(?P<{name}>") == 1 for _, name, _ in clocks):
             patterns.append(pattern)
     patterns = _counted(patterns, texts, "other_lines" if place.found.height else "")
     covered = sum(p.n for p in patterns)
     if covered < OTHER_BELOW * place.found.height:
         before = r"^(?P<before>.*?)" if not columns else ""
-        start = head if columns else before + _clock_regex(clocks)
+        start = head.removesuffix(gap) if columns else before + _clock_regex(clocks)
         regex = f"{start}(?P<rest>.*)$"
         other = Pattern("other", regex, 0, "", Template((REST,)))
         patterns = _counted([*patterns, other], texts, "")
@@ -196,7 +196,7 @@ def _header_regex(
     for role, place in columns:
         words = marked.str.split(" ").list.get(place, null_on_oob=True).drop_nulls()
         if role == "time":
-            part = escaped(str(words[0]))
+            part = escaped(_most(words))
             for mark, name, regex in clocks:
                 if mark in part:
                     part = part.replace(mark, f"(?P<{name}>{regex})")
@@ -204,7 +204,7 @@ def _header_regex(
             parts.append(part)
             continue
         if role == "mark":
-            parts.append(escaped(str(words[0])))
+            parts.append(escaped(_most(words)))
             continue
         before, after = _common(words)
         name, n = numbers[role], 2
@@ -219,17 +219,21 @@ def _header_regex(
 
 
 def _common(words: pl.Series) -> tuple[str, str]:
-    """Return the marks (no letters, no digits) that all words begin and end with."""
-    some = words.unique().head(5_000).to_list()
-    starts = {re.match(r"[^0-9A-Za-z]*", w)[0] for w in some}  # type: ignore[index]
-    ends = {re.search(r"[^0-9A-Za-z]*$", w)[0] for w in some}  # type: ignore[index]
-    return (starts.pop() if len(starts) == 1 else ""), (ends.pop() if len(ends) == 1 else "")
+    """Return the marks (no letters, no digits) that nearly all words begin and end with."""
+    start, end = (words.str.extract(regex) for regex in ("^([^0-9A-Za-z]*)", "([^0-9A-Za-z]*)$"))
+    first, last = _most(start), _most(end)
+    return (first if share_of(start == first) > 0.97 else ""), (last if share_of(end == last) > 0.97 else "")
+
+
+def _most(words: pl.Series) -> str:
+    """Return the most frequent word."""
+    return str(words.value_counts(sort=True, name="\x00n").to_series(0)[0]) if len(words) else ""
 
 
 def _pattern(
     template: Template, head: str, bodies: pl.Series, gap: str, taken: set[str], head_names: Sequence[str],
     clocks: Sequence[tuple[str, str, str]],
-) -> Pattern | None:  # fmt: skip
+) -> Pattern:  # fmt: skip
     """Make the regex of a template: first a loose one, which gives the values; these then say how tight it can be."""
     pieces = _pieces(template)
     loose = "^" + "".join(_loose(piece, clocks) for piece in pieces) + "$"

@@ -23,12 +23,16 @@ def quoted(word: str) -> str:
     """Return a TOML string, in single quotes where that saves backslashes."""
     if "\\" in word and "'" not in word and word.isprintable():
         return f"'{word}'"
+    return _in_quotes(word)
+
+
+def _in_quotes(word: str) -> str:
     return json.dumps(word, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def key(name: str) -> str:
     """Return a TOML key."""
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _in_quotes(name)
 
 
 def value(thing: Any) -> str:
