@@ -57,16 +57,12 @@ class Heard:
 
     @cached_property
     def lines(self) -> pl.DataFrame:
-        """One row per line with events: source, file, line, first_ts and ts (its latest), seq, kept_n (of its records).
+        """One row per line with events, in no order.
 
-        In order of source, file and line.
+        Returns  source, file, line, first_ts and ts (of its latest record), seq, kept_n (how many records it gave).
         """
-        return (
-            self.events.with_columns(pl.col("source", "file").cast(pl.Categorical))  # numbers group quicker than words
-            .group_by("source", "file", "line")
-            .agg(pl.col("ts").max(), first_ts=pl.col("ts").min(), seq=pl.col("seq").max(), kept_n=pl.len())
-            .with_columns(pl.col("source", "file").cast(pl.String))
-            .sort("source", "file", "line")
+        return self.events.group_by("source", "file", "line").agg(
+            pl.col("ts").max(), first_ts=pl.col("ts").min(), seq=pl.col("seq").max(), kept_n=pl.len()
         )
 
     def inside(self, frame: pl.DataFrame, column: str = "us") -> pl.DataFrame:

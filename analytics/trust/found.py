@@ -40,7 +40,9 @@ def _gaps(heard: Heard) -> pl.DataFrame:
     opening = edge.join(first, on="source", how="semi").with_columns(ts=pl.lit(heard.start_us, pl.Int64))
     closing = edge.with_columns(ts=pl.lit(2**62, pl.Int64))
     shape = ["source", "ts", "file", "line"]
-    told = pl.concat([frame.select(shape) for frame in (said, never, opening, closing)]).sort(shape, nulls_last=True)
+    told = pl.concat([frame.select(shape) for frame in (said, never, opening, closing)]).sort(
+        pl.col("source").cast(pl.Categorical), "ts", "line", "file", nulls_last=True
+    )
     limit = pl.col("limit_us")
     return as_faults(
         told.with_columns(

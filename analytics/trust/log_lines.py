@@ -66,12 +66,7 @@ def log_lines(heard: Heard) -> tuple[pl.DataFrame, pl.DataFrame]:
 def _timed(heard: Heard) -> pl.DataFrame:
     """One row per line: its time, how many of its records were kept, and how many were dropped as repeats."""
     kept = heard.lines.select(*LINE, "kept_n", ts="first_ts")
-    every = (
-        heard.raw.with_columns(pl.col("source", "file").cast(pl.Categorical))
-        .group_by(LINE)
-        .agg(pl.len(), pl.col("ts_source").min(), pl.col("seq").first())
-        .with_columns(pl.col("source", "file").cast(pl.String))
-    )
+    every = heard.raw.group_by(LINE).agg(pl.len(), pl.col("ts_source").min(), pl.col("seq").first())
     lines = every.join(kept, on=LINE, how="left")
     # All of whose records were dropped: the line that it repeats has the same time and number.
     same = ["source", "ts_source", "seq"]

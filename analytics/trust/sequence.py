@@ -27,9 +27,9 @@ def numbers(heard: Heard) -> pl.DataFrame:
     lines = (
         heard.lines.filter(pl.col("seq").is_not_null())
         .select("source", "file", "line", "seq", t="ts")
-        .sort("source", "t", "seq", "file", "line")
+        .sort(pl.col("source").cast(pl.Categorical), "t", "seq", "line", "file")
         .with_columns(run=_new_run().cast(pl.Int64).cum_sum().over("source"))
-        .sort("source", "run", "seq", "t", "file", "line")
+        .sort(pl.col("source").cast(pl.Categorical), "run", "seq", "t", "line", "file")
     )
     usual = pl.col("t").diff().filter(pl.col("t").diff() > 0).median().over("source", "run")
     apart = pl.col("t") - pl.col("t").shift(1)

@@ -24,9 +24,13 @@ def unpaired(heard: Heard) -> pl.DataFrame:
 
 
 def _around(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
-    """Add what was said before and after by the same: before_*, after_* of kind, part, ts, file and line."""
+    """Add what was said before and after by the same: before_*, after_* of kind, part, ts, file and line.
+
+    Takes rows in the order of `no`, as prepared events are; columns that nobody asks for here are left out.
+    """
     names = ("kind", "part", "ts", "file", "line")
-    return rows.sort(*by, "no", nulls_last=True).with_columns(
+    kept = dict.fromkeys(("no", "source", "station", "nest", "order", *by, *names))
+    return rows.select(*kept).with_columns(
         *(pl.col(c).shift(1).over(by).alias(f"before_{c}") for c in names),
         *(pl.col(c).shift(-1).over(by).alias(f"after_{c}") for c in names),
     )
@@ -68,7 +72,7 @@ def _work(heard: Heard, name: str, more: list[str]) -> list[pl.DataFrame]:
     # Cycles may overlap by their stamps: what matters is that the same part's other half is there.
     part_of = [*by, "part"]
     doubtful = rows.filter(no_end | no_start).select(part_of).unique()
-    own = rows.join(doubtful, on=part_of, how="semi").sort(*part_of, "no", nulls_last=True)
+    own = rows.join(doubtful, on=part_of, how="semi", maintain_order="left")
     paired = own.filter(
         part.is_not_null()
         & (

@@ -281,7 +281,7 @@ def test_parts_without_numbers_are_counted_as_such(tmp_path):
 
 
 SOME = settings(
-    max_examples=8, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate],
+    max_examples=6, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )  # fmt: skip
 
