@@ -13,7 +13,8 @@ from analytics.account import account
 from analytics.book import open_plant
 from analytics.windows import last_shift
 from app.commands.account import show
-from app.commands.ingest import balance, build_facts, quarantine_reasons, quarantine_table
+from app.commands.facts import build_facts
+from app.commands.ingest import balance, quarantine_reasons, quarantine_table
 from app.selection import of_shift
 from app.tables import bars, console
 from ingest.errors import InputError

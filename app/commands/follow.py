@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import signal
+import subprocess
 import sys
 import threading
 import time
@@ -13,8 +15,6 @@ from types import FrameType
 from zoneinfo import ZoneInfo
 
 from analytics.book import open_plant
-from app.commands.ingest import build_facts
-from ingest.errors import TaktbookError
 from ingest.follow import EVERY_S, SETTLE_S, Follower, Look, Tell
 
 NAME = "follow"
@@ -60,13 +60,16 @@ def run(args: Namespace) -> int:
         Follower(folder, stop, tell, args.every, args.settle, facts.note).run()
     finally:
         stop.set()
-        facts.join(STOP_S)  # a day that is being made then is made by whoever asks next; nothing is there by halves
+        facts.join(STOP_S)
     tell("Stopped.")
     return 0
 
 
 class Facts(threading.Thread):
-    """Brings the facts up to date now and then, beside the loading, when something has come in."""
+    """Has the facts brought up to date now and then, when something has come in.
+
+    That is done by a process of its own, which gives way to the loading, and takes at most a third of the time.
+    """
 
     def __init__(self, folder: Path, every_s: float, stop: threading.Event, tell: Tell) -> None:
         super().__init__(name="taktbook facts", daemon=True)
@@ -78,25 +81,35 @@ class Facts(threading.Thread):
         self.news.set()
 
     def run(self) -> None:
-        """Derive until told to stop, and once more then."""
-        if not self.every_s:
-            return
-        while not self.stop.wait(self.every_s):
-            self._derive()
+        """Derive until told to stop."""
+        pause = self.every_s
+        while self.every_s and not self.stop.wait(pause):
+            if self.news.is_set():
+                self.news.clear()
+                begun = time.monotonic()
+                self._derive()
+                pause = max(self.every_s, 2 * (time.monotonic() - begun))
 
     def _derive(self) -> None:
-        if not self.news.is_set():
-            return
-        self.news.clear()
+        words = ["facts", "--plant", str(self.folder), "--gently", "--format", "json"]
+        command = [sys.executable, "-m", "app.cli", *words]
         begun = time.monotonic()
-        try:
-            made = build_facts(open_plant(self.folder))
-        except TaktbookError as err:
-            self.tell(f"The facts could not be made: {err}")
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+            while True:
+                try:
+                    out, err = process.communicate(timeout=0.2)
+                    break
+                except subprocess.TimeoutExpired:
+                    if self.stop.is_set():  # a day that is being made is made by whoever asks next
+                        process.kill()
+                        return
+        if process.returncode:
+            self.tell(f"The facts could not be made: {err.strip()}")
             return
-        days = ", ".join(f"{cell} {len(days)}" for cell, days in made.items() if days)
-        if days:
-            self.tell(f"Facts made, days per cell: {days} in {time.monotonic() - begun:.1f} s")
+        made = {cell: days for cell, days in json.loads(out).items() if days}
+        if made:
+            days = ", ".join(f"{cell} {len(days)}" for cell, days in made.items())
+            self.tell(f"Facts made, days per cell: {days}; in {time.monotonic() - begun:.1f} s")
 
 
 def _seconds(text: str) -> float:

@@ -5,18 +5,17 @@ from __future__ import annotations
 from argparse import ArgumentParser, Namespace
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 from rich.console import RenderableType
 from rich.text import Text
 
 from analytics.book import Plant, open_plant
+from app.commands.facts import build_facts, facts_text
 from app.tables import add_format, bars, give, grid
 from app.wording import number
 from ingest.find_files import Refused
 from ingest.load import COUNTS, Count, DayResult, LoadSummary, load
-from ingest.progress import Progress, silent
 
 NAME = "ingest"
 HELP = "Load new log files into the store and bring the facts up to date."
@@ -57,13 +56,8 @@ def run(args: Namespace) -> int:
     }
     new = quarantine_table(reasons) if summary.loaded else []
     parts = [*balance(summary), *new, *refused_text(summary.refused)]
-    give(args, [*parts, *_reopened_text(reopened), *_facts_text(rebuilt)], data, frame)
+    give(args, [*parts, *_reopened_text(reopened), *facts_text(rebuilt)], data, frame)
     return 1 if reasons.height or summary.refused else 0
-
-
-def build_facts(plant: Plant, progress: Progress = silent) -> dict[str, list[Any]]:
-    """Bring the facts of every cell that has events up to date; returns the days rebuilt per cell."""
-    return {cell: plant.build(cell, progress) for cell in plant.file.cells if plant.days(cell)}
 
 
 def file_counts(summary: LoadSummary) -> pl.DataFrame:
@@ -147,11 +141,4 @@ def _reopened_text(days: Sequence[DayResult]) -> list[RenderableType]:
     return [
         Text(f"Reopened: {d.day} of {d.cell}, {number(d.events)} events came in late; its account is made anew.")
         for d in days
-    ]
-
-
-def _facts_text(rebuilt: dict[str, list[Any]]) -> list[RenderableType]:
-    return [
-        Text(f"Facts of {cell}: " + (f"{len(days)} days made ({days[0]} to {days[-1]})" if days else "up to date"))
-        for cell, days in rebuilt.items()
     ]
