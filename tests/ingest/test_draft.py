@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import random
 import re
 import shutil
 from pathlib import Path
@@ -324,3 +325,33 @@ def test_fields_may_have_the_names_that_we_use_ourselves(tmp_path):
     made = draft([file])
     assert made.trial.with_events == 30
     assert 'columns = ["time", "n", "line_3", "file", "piece", "text", "row"]' in made.text
+
+
+# ---- damage
+
+
+def test_a_damaged_line_does_not_spoil_the_patterns_of_the_others(tmp_path):
+    lines = (DIALECTS / "brackets_month_names.log").read_text(encoding="utf-8").splitlines()
+    lines[7] = lines[7].replace("] <", "] ")
+    lines[90] = "before " + lines[90]
+    made = draft([log_of(tmp_path, lines)])
+    assert made.trial.with_events >= len(lines) - 2
+
+
+def test_signs_that_no_one_can_see_are_written_so_that_the_draft_is_valid(tmp_path):
+    lines = [f"2026-10-23 06:00:{n};ST{n % 3}{chr(127) if n % 2 else ''};begin;K{n}" for n in range(10, 60)]
+    made = draft([log_of(tmp_path, lines)])
+    assert made.trial.with_events == 50
+    assert "\\u007f" in made.text
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_log_with_bytes_changed_at_random_still_gives_a_valid_draft_that_balances(seed, tmp_path):
+    rng = random.Random(seed)
+    data = bytearray((DIALECTS / UNDERSTOOD[seed % len(UNDERSTOOD)]).read_bytes())
+    for _ in range(rng.choice([1, 20, 200])):
+        data[rng.randrange(len(data))] = rng.choice(b'{}":;|=[]<>$^\\a7 ')
+    path = tmp_path / "m.log"
+    path.write_bytes(bytes(data))
+    trial = draft([path]).trial
+    assert trial.lines == trial.with_events + trial.skipped + trial.bad.height > 0
