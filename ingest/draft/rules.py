@@ -82,6 +82,19 @@ def _counts(words: pl.Series) -> list[tuple[str, int]]:
     ]
 
 
+def _example(part: pl.DataFrame, fields: Mapping[str, Field]) -> str:
+    """Return the text of the first record."""
+    return _hidden(str(part[EXAMPLE][0] or ""), part, fields)
+
+
+def _hidden(text: str, part: pl.DataFrame, fields: Mapping[str, Field]) -> str:
+    """Take names of persons out of the text of the first record."""
+    for name, f in fields.items():
+        if f.role == "operator" and name in part.columns and part[name][0]:
+            text = text.replace(str(part[name][0]), "…")
+    return text
+
+
 def _mark(text: str) -> list[str]:
     return ["# " + plain(text, 160)]
 
@@ -110,7 +123,7 @@ def text_rules(patterns: Sequence[Pattern], rows: pl.DataFrame, lines: int) -> t
         own = {n: f for n, f in fields.items() if n in frame.columns and frame[n].null_count() < frame.height}
         levels = [w for n, f in own.items() if f.role == "level" and frame[n].n_unique() == 1 for w in frame[n].head(1)]
         words = [*_saying(p), *(levels if _bad(levels) else [])]
-        rules.rule(f"pattern = {quoted(p.name)}", p.n, lines, p.example, words, own, frame)
+        rules.rule(f"pattern = {quoted(p.name)}", p.n, lines, _hidden(p.example, frame, fields), words, own, frame)
     return rules, fields
 
 
@@ -171,7 +184,7 @@ def record_rules(reading: Reading, fields: Mapping[str, Field], texts: pl.DataFr
             part = frame.filter(pl.col(event) == word)
             own = _own_fields(part, fields, left_out)
             said = ["state"] if fields[event].role == "state" else [word]
-            rules.rule(f"{key(event)} = {quoted(word)}", n, of, part[EXAMPLE][0] or "", said, own, part)
+            rules.rule(f"{key(event)} = {quoted(word)}", n, of, _example(part, fields), said, own, part)
         if len(fields[event].words) < fields[event].distinct:
             rules.lines += [
                 "",
@@ -208,7 +221,7 @@ def _by_what_is_there(
         if 1 - some[name] < 0.02 or some[name] < 0.02:
             break
         words = [name, *(w for w, _ in fields[name].words[:3] if fields[name].few)]
-        rules.rule(f"{key(name)} = {{ present = true }}", part.height, of, part[EXAMPLE][0] or "", words, own, part)
+        rules.rule(f"{key(name)} = {{ present = true }}", part.height, of, _example(part, fields), words, own, part)
         left = left.filter(pl.col(name).is_null())
     if left.height and left.height >= 0.001 * of:
         own = _own_fields(left, fields, left_out)
@@ -216,7 +229,7 @@ def _by_what_is_there(
         always = [n for n, f in own.items() if f.n < 0.99 * of and left[n].null_count() == 0]
         name = min(always, key=lambda n: fields[n].n, default="")
         when = f"{key(name)} = {{ present = true }}" if name else ""
-        rules.rule(when, left.height, of, left[EXAMPLE][0] or "", [*words, name], own, left)
+        rules.rule(when, left.height, of, _example(left, fields), [*words, name], own, left)
 
 
 def vocabularies(rules: Rules, stations: Sequence[str]) -> list[str]:

@@ -218,7 +218,7 @@ def test_names_of_persons_are_not_shown():
     text = draft([DIALECTS / "quoted.csv"]).text
     fields = text.split("# ---- the fields")[1].split("# ----")[0]
     assert "Operator       person" in fields
-    assert "Anna" not in fields
+    assert not re.search(r"Anna|Ben|Cleo", text)
 
 
 def test_a_part_number_that_rises_is_no_running_number():
