@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Literal, cast
 
+import polars as pl
+
 from ingest import feeds
 from ingest.commit import Batch, forget_interrupted
 from ingest.content import Mark
@@ -191,6 +193,14 @@ class _Run:
             step()
         except InputError as err:
             self._refuse(source, shown, err)
+        except (TaktbookError, OSError):
+            raise
+        except (Exception, pl.exceptions.PanicException) as err:  # a load of a whole plant must not end for it
+            fault = InputError(
+                "Reading it failed in a way that nobody foresaw.", where=shown, found=f"{type(err).__name__}: {err}",
+                fix="This is a fault of taktbook: please report it, with the file. The others are loaded.",
+            )  # fmt: skip
+            self._refuse(source, shown, fault)
 
     def _refuse(self, source: Source, shown: str, err: TaktbookError) -> None:
         self.refused.append(Refused(source.name, shown, err.problem))

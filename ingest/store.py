@@ -92,6 +92,13 @@ class Store:
         """Return the loaded log files with their counts, ordered by source and file."""
         return sorted(self.manifest.by_id.values(), key=lambda f: (f.source, f.file, f.id))
 
+    def file_days(self) -> pl.DataFrame:
+        """Return which cells and production days each log has events in: source, file, cell, day."""
+        parts = self.manifest.parts.filter(pl.col("cell").is_not_null()).select("id", "cell", "day").unique()
+        return parts.join(self.manifest.files.select("id", "source", "file"), on="id").select(
+            "source", "file", "cell", "day"
+        )
+
     def refused(self) -> pl.DataFrame:
         """Return the files that could not be used when they were last tried: file, problem, at."""
         refused = self.manifest.names.filter(pl.col("id") == 0).sort("path")

@@ -119,9 +119,7 @@ def _runs_of(plant: Plant, files: pl.DataFrame) -> pl.DataFrame:
 
 def _days_of(plant: Plant, files: pl.DataFrame) -> dict[str, list[date]]:
     """The cells and production days that some files have events in."""
-    manifest = plant.store.manifest
-    ids = manifest.files.join(files, on=FILE, how="semi").select("id")
-    days = manifest.parts.filter(pl.col("cell").is_not_null()).join(ids, on="id", how="semi")
+    days = plant.store.file_days().join(files, on=FILE, how="semi")
     return {
         cell: sorted(own["day"].unique().to_list())
         for (cell,), own in sorted(days.group_by("cell"), key=lambda item: str(item[0][0]))

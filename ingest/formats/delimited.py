@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from ingest.errors import InputError, suggest
 from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, set_aside
-from ingest.raw import Block, RawFile, SHOWN_CHARS, count_byte
+from ingest.raw import SHOWN_CHARS, Block, RawFile, count_byte
 
 NAME = "delimited"
 LINES = True

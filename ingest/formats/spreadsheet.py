@@ -8,6 +8,7 @@ from typing import Final, Literal
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from ingest.errors import InputError
 from ingest.formats.base import Parse, Records, Types, empty_to_null, no_bad
 from ingest.formats.rows import no_column, row_texts, taken
 from ingest.formats.workbook import Sheet, open_sheet
@@ -97,6 +98,12 @@ def blocks(file: RawFile, options: Options) -> Iterator[Block]:
     sheet = open_sheet(file, options.sheet)
     if sheet is None:
         return
+    if not options.columns and options.header > sheet.height:
+        raise InputError(
+            "There is no header where the source says.",
+            where=file.shown, found=f"header = {options.header}, the sheet has {sheet.height} rows",
+            fix="Correct `header` in [read], or name the columns there: columns = […].",
+        )  # fmt: skip
     names = _names(sheet, options)
     columns = [cells.alias(name) for name, cells in zip(names, sheet.columns, strict=True)]
     known = [c for n, c in enumerate(columns) if c.name not in ("", IGNORED) and c.name not in names[:n]]

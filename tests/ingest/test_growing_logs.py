@@ -19,6 +19,7 @@ from ingest.content import PIECE
 from ingest.events import empty
 from ingest.excerpt import excerpt
 from ingest.load import load
+from ingest.mapping import Mapping
 from ingest.raw import RawFile
 from ingest.store import Store
 from tests.ingest.plants import SOURCE, all_events, plant, write
@@ -217,6 +218,23 @@ def test_a_file_that_two_sources_claim_is_refused_and_the_others_are_loaded(tmp_
         ("inbox/a.log", "sources/log.toml and sources/other.toml")
     ]
     assert [f.file for f in summary.files] == ["inbox/b.txt"]
+
+
+def test_a_file_that_a_reader_fails_on_is_refused_as_our_fault_and_the_others_are_loaded(tmp_path, monkeypatch):
+    folder = plant(tmp_path, {"inbox/a.log": lines(0, 5), "inbox/b.log": lines(5, 9)})
+    before = Mapping.apply
+
+    def fails(self, records, context):
+        if context.file == "inbox/a.log":
+            raise ValueError("nobody thought of this")
+        return before(self, records, context)
+
+    monkeypatch.setattr(Mapping, "apply", fails)
+    summary = load(folder)
+    assert [(r.file, r.problem.found) for r in summary.refused] == [
+        ("inbox/a.log", "ValueError: nobody thought of this")
+    ]
+    assert summary.total("lines") == 4
 
 
 def test_a_late_log_says_which_closed_days_it_reopens(tmp_path):

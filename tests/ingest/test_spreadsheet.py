@@ -171,6 +171,8 @@ def refusal(folder, content: bytes, source: str = SOURCE) -> str:
 def test_a_sheet_or_column_that_is_not_there_is_told(tmp_path):
     book = workbook([("Date", "From", "Took")])
     assert "There is no column 'Why', which the source asks for." in refusal(tmp_path / "a", book)
+    low = SOURCE.replace("[read]\n", "[read]\n    header = 9\n")
+    assert "header = 9, the sheet has 1 rows" in refusal(tmp_path / "b", book, low)
     for sheet in ('"Stopps"', "2"):
         message = refusal(tmp_path / sheet, book, SOURCE.replace("[read]\n", f"[read]\n    sheet = {sheet}\n"))
         assert "There is no sheet" in message
