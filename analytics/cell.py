@@ -11,6 +11,7 @@ import polars as pl
 from pydantic import Field
 
 from analytics.lines import CAUSE_LINES
+from analytics.links import Clocks, Link, Pin, contradictions
 from ingest.errors import suggest
 from ingest.toml_file import Strict, check_model, read_toml
 
@@ -75,10 +76,15 @@ class Cause(Strict):
 
 
 class SourceLimit(Strict):
-    """How long a source may be silent before what it reports on is unknown."""
+    """How long a source may be silent before what it reports on is unknown, and what its clock is worth."""
 
     name: str
-    silence_s: Seconds
+    silence_s: Seconds | None = None
+    """Needed for sources that a station names."""
+    clock: Literal["estimate", "off"] = "estimate"
+    """`off`: its times are taken as they are."""
+    pins: tuple[Pin, ...] = ()
+    """Offsets that a person knows; while one holds, nothing is estimated."""
 
 
 class Cell(Strict):
@@ -99,6 +105,8 @@ class Cell(Strict):
     sets: tuple[SetType, ...] = ()
     causes: tuple[Cause, ...] = ()
     sources: tuple[SourceLimit, ...] = ()
+    links: tuple[Link, ...] = ()
+    clocks: Clocks = Clocks()
 
     def station(self, name: str) -> Station:
         """Return the station of that name (KeyError when there is none)."""
@@ -203,7 +211,7 @@ def _contradictions(cell: Cell) -> Iterator[Finding]:
         for j, name in enumerate(station.feeds_from):
             if name not in names:
                 yield undefined(("stations", i, "from", j), name, "the flow names a station that is not defined")
-        listed = [s.name for s in cell.sources]
+        listed = [s.name for s in cell.sources if s.silence_s]
         for name in station.sources:
             if name not in listed:
                 yield (
@@ -236,6 +244,7 @@ def _contradictions(cell: Cell) -> Iterator[Finding]:
                     ", ".join(products),
                     suggest(name, products) or "define it under [[products]]",
                 )
+    yield from contradictions(cell)
     for i, cause in enumerate(cell.causes):
         if cause.station is not None and cause.station not in names:
             yield undefined(("causes", i, "station"), cause.station)

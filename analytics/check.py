@@ -77,7 +77,7 @@ def _without_plan(events: pl.DataFrame, cell: Cell, where: str) -> pl.DataFrame:
 
 def _without_limit(events: pl.DataFrame, cell: Cell, where: str) -> pl.DataFrame:
     """Sources whose silence would go unnoticed: no limit, or no station that depends on them."""
-    limited = [s.name for s in cell.sources]
+    limited = [s.name for s in cell.sources if s.silence_s]
     speaks = events.filter(pl.col("station").is_not_null() & pl.col("kind").is_in(["cycle_end", "state", "step_end"]))
     fix = f"add  [[sources]]  name = …  silence_s = 120  to {where} and name the source in `sources` of its stations"
     return _rows("no silence limit", speaks.filter(~pl.col("source").is_in(limited)).with_columns(name="source"), fix)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import polars as pl
 
 from analytics.account import Window
 from analytics.book import Plant
-from analytics.prepare import prepare
+from analytics.clocks.align import align
+from analytics.prepare import prepare, resolve_doubled_hour
 
 
 def evidence(plant: Plant, cell: str, window: Window, station: str | None = None) -> pl.DataFrame:
@@ -17,7 +20,14 @@ def evidence(plant: Plant, cell: str, window: Window, station: str | None = None
              `station`: what that station, the cell as a whole, or a neighbour involved with it said.
     """
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    events = prepare(plant.store.events(cell, plant.days_between(cell, first, last)), plant.cell(cell))
+    near = plant.days_between(cell, first - timedelta(days=1), last + timedelta(days=1))
+    plant.build(cell)
+    clocks = plant.store.read_facts(cell, near, "clocks")
+    said = resolve_doubled_hour(plant.store.events(cell, near))
+    if clocks is not None:
+        said = align(said, clocks.unique(["source", "from_us"], keep="first", maintain_order=True))
+    said = said.filter((pl.col("ts") >= window.from_us) & (pl.col("ts") < window.to_us))
+    events = prepare(said, plant.cell(cell))
     events = events.filter((pl.col("ts") >= window.from_us) & (pl.col("ts") < window.to_us))
     if station is not None:
         events = events.filter((pl.col("station") == station) | pl.col("station").is_null() | (pl.col("at") == station))

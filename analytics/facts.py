@@ -13,6 +13,7 @@ import polars as pl
 from analytics.carry import MARGIN_US, carry
 from analytics.cell import CELL, Cell
 from analytics.claims import Seen
+from analytics.clocks.align import align, told_clocks
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
 from analytics.ledger import PAUSED, intervals, split_work
@@ -20,7 +21,7 @@ from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
 from analytics.plan import PLANNED_STOP, Stop, plan, shift_spans
 from analytics.plant import PlantFile
-from analytics.prepare import prepare
+from analytics.prepare import prepare, resolve_doubled_hour
 from analytics.roots import WORK, roots
 from analytics.sets import sets
 from analytics.stop_facts import stop_facts
@@ -28,7 +29,7 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "15"
+VERSION = "16"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -45,6 +46,7 @@ TABLES = (
     "sets",
     "plan",
     "orders",
+    "clocks",
     "carry",
     "faults",
     "log_lines",
@@ -58,8 +60,9 @@ class Day:
     start_us: int
     end_us: int
     since_us: int  # end of the last day before it that was derived: start_us, but for a gap
-    carried: pl.DataFrame  # SCHEMA
-    events: pl.DataFrame  # SCHEMA; the day and the margins before and after it
+    carried: pl.DataFrame  # SCHEMA, and ts as it was aligned on the day before
+    events: pl.DataFrame  # SCHEMA; the day and AROUND_US before and after it
+    clocks: pl.DataFrame | None = None  # PIECES of the day before
 
 
 def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
@@ -68,7 +71,9 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     Returns a frame per name in TABLES; times are UTC microseconds, clipped to the day where a row can reach over it.
     """
     begin, end = day.start_us - MARGIN_US, day.end_us + MARGIN_US
-    recorded = prepare(pl.concat([day.carried, day.events]), cell).filter(pl.col("ts") < end)
+    heard, clocks = on_one_clock(plant, cell, day)
+    near = heard.filter((pl.col("ts") >= begin - MARGIN_US // 2) & (pl.col("ts") < end + MARGIN_US // 2))
+    recorded = prepare(pl.concat([day.carried, near], how="diagonal"), cell).filter(pl.col("ts") < end)
     events = join_through_time(recorded)
     fate = mark_start_up(fates(events, cell), events, cell, is_first=day.carried.is_empty())
     cycle = cycles(events, cell, fate, end).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
@@ -95,21 +100,29 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "sets": sets(events, cell, day.start_us, day.end_us),
         "plan": inside.clip(plans),
         "orders": inside.clip(orders),
+        "clocks": clocks.filter((pl.col("until_us") > day.start_us) & (pl.col("from_us") < day.end_us)),
         "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(
-            SCHEMA.names()
+            *SCHEMA.names(), "ts"
         ),
-        **trust_tables(_heard(plant, cell, day, recorded), move, events),
+        **trust_tables(_heard(plant, cell, day, near, recorded), move, events),
     }
 
 
-def _heard(plant: PlantFile, cell: Cell, day: Day, recorded: pl.DataFrame) -> Heard:
+def on_one_clock(plant: PlantFile, cell: Cell, day: Day) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return a day's events with ts by the reference's clock, and the pieces of time (PIECES) by which it was found."""
+    events = resolve_doubled_hour(day.events)
+    clocks = told_clocks(plant, cell, events, day.start_us, day.end_us, day.clocks)
+    return align(events, clocks), clocks
+
+
+def _heard(plant: PlantFile, cell: Cell, day: Day, near: pl.DataFrame, recorded: pl.DataFrame) -> Heard:
     """The day's records as trust looks at them: cut at full hours and at the edges of shifts."""
     date = plant.production_day(day.start_us)
     spans = shift_spans(plant, cell.name, date - timedelta(days=1), date)
     cuts = {us for s in spans for us in (s.start_us, s.end_us) if day.start_us < us < day.end_us}
     edges = sorted({day.start_us, day.end_us, *plant.full_hours(day.start_us, day.end_us), *cuts})
     is_first = day.carried.is_empty()
-    return Heard(cell, recorded, day.events, day.start_us, day.end_us, is_first, edges)
+    return Heard(cell, recorded, near, day.start_us, day.end_us, is_first, edges)
 
 
 @dataclass(frozen=True, slots=True)

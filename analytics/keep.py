@@ -8,8 +8,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from analytics.carry import MARGIN_US
 from analytics.cell import Cell
+from analytics.clocks.align import AROUND_US, handed_on_clocks
 from analytics.facts import VERSION, Day, derive
 from analytics.plant import PlantFile
 from ingest.events import SCHEMA
@@ -53,8 +53,9 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
             since_us = plant.day_bounds(before)[1] if before else start_us
             carried = _carry(store, cell.name, before)
             events = _events(store, cell.name, [d for d in near if d in prints], start_us, end_us)
-            tables = derive(plant, cell, Day(start_us, end_us, since_us, carried, events))
-            kept_hash = _hash(tables["carry"])
+            clocks = store.read_facts(cell.name, [before], "clocks") if before else None
+            tables = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
+            kept_hash = _digest(_hash(tables["carry"]), _hash(handed_on_clocks(tables["clocks"], end_us)))
             store.write_facts(cell.name, day, f"{key}:{kept_hash}", tables)
             anew.append(day)
         before, handed_on = day, kept_hash
@@ -63,20 +64,20 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
 
 
 def _events(store: Store, cell: str, days: list[date], start_us: int, end_us: int) -> pl.DataFrame:
-    # Stored times are those of the source; the doubled hour may move them by an hour yet.
-    edge = MARGIN_US + MARGIN_US // 2
+    # Stored times are those of the sources; what their clocks are worth is told by what they say around the day.
     ts = pl.col("ts_source").cast(pl.Int64)
-    return store.events(cell, days).filter((ts >= start_us - edge) & (ts < end_us + edge))
+    return store.events(cell, days).filter((ts >= start_us - AROUND_US) & (ts < end_us + AROUND_US))
 
 
 def _carry(store: Store, cell: str, day: date | None) -> pl.DataFrame:
     kept = store.read_facts(cell, [day], "carry") if day else None
-    return pl.DataFrame(schema=SCHEMA) if kept is None else kept.select(SCHEMA.names()).cast(SCHEMA)
+    schema = {**SCHEMA, "ts": pl.Int64()}
+    return pl.DataFrame(schema=schema) if kept is None else kept.select(*schema).cast(schema)  # type: ignore[arg-type]
 
 
 def _hash(frame: pl.DataFrame) -> str:
     # Where a record stands in which file does not matter to what it says.
-    rows = frame.drop("file", "line").hash_rows(seed=0).sort()
+    rows = frame.drop("file", "line", strict=False).hash_rows(seed=0).sort()
     return hashlib.sha256(rows.to_numpy().tobytes()).hexdigest()
 
 

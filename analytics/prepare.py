@@ -23,18 +23,18 @@ KIND_RANK = {
 def prepare(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Put the events of a cell in order.
 
-    Takes    rows of ingest.events.SCHEMA, in any order, repeats included.
+    Takes    rows of ingest.events.SCHEMA, in any order, repeats included; with ts where clocks are aligned already.
     Returns  the same columns and ts (Int64, UTC microseconds), lane (station, or station.nest), no (order, from 0);
              without repeats (same source, time, content and number: the first by file and line stays).
     Equal times keep the order of source, seq, file, line, then ends before starts.
     """
-    content = [c for c in events.columns if c not in ("file", "line")]
+    content = [c for c in events.columns if c not in ("file", "line", "ts")]
     lanes = cell.lanes().select("station", "nest", "lane")
     nests = [f"{s.name}.{nest}" for s in cell.stations for nest in s.nests]
     return (
         events.sort("file", "line", maintain_order=True)
         .unique(content, keep="first", maintain_order=True)
-        .pipe(resolve_doubled_hour)
+        .pipe(lambda kept: kept if "ts" in kept.columns else resolve_doubled_hour(kept))
         .with_columns(rank=pl.col("kind").replace_strict(KIND_RANK, default=99, return_dtype=pl.Int32))
         .sort("ts", "source", "seq", "file", "line", "rank", maintain_order=True)
         # A nest that the cell model does not know: the station as a whole is meant.

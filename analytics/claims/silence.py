@@ -17,11 +17,12 @@ def no_data(seen: Seen) -> pl.DataFrame:
 
 
 def _silent(seen: Seen) -> pl.DataFrame:
-    limits = {s.name: round(s.silence_s * 1e6) for s in seen.cell.sources}
+    limits = {s.name: round(s.silence_s * 1e6) for s in seen.cell.sources if s.silence_s}
     rows = [
         (source, station.name, limits[source], len(station.sources))
         for station in seen.cell.stations
         for source in station.sources
+        if source in limits
     ]
     if not rows:
         return as_claims(pl.DataFrame(schema={"lane": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}))

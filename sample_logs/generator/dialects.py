@@ -111,16 +111,23 @@ def stampers(window: Window) -> dict[str, Callable[[int, int, str], tuple[str, s
 
 
 def written(
-    dialect: Dialect, said: list[tuple[int, str, int]], window: Window, dead: list[tuple[int, int]]
+    dialect: Dialect,
+    said: list[tuple[int, str, int]],
+    window: Window,
+    dead: list[tuple[int, int]],
+    ahead: Callable[[int], float] = lambda t: 0.0,
 ) -> Iterator[Line]:
-    """Yield the lines of one source in order, with heartbeats, numbers and stamps of its own clock."""
+    """Yield the lines of one source in order, with heartbeats, numbers and stamps of its own clock.
+
+    `ahead`: by how many ms its clock is ahead at a time, beyond the small constant offset that each dialect has.
+    """
     stamp = stampers(window)[dialect.source]
     no, last = dialect.first_no, 0
     for i, (t, body, events) in enumerate(_with_heartbeats(dialect, said, window, dead)):
         jitter = (i * 2_654_435_761 >> 9) % 6
         last = max(last, window.base + t + dialect.offset_ms + jitter)
         no = 1 if dialect.restarts and body.startswith("ev=boot") and t > 0 else no + 1
-        date, text = stamp(last, no, body)
+        date, text = stamp(last + round(ahead(t)), no, body)
         yield Line(date, text, events, events == 0)
 
 

@@ -12,6 +12,7 @@ from sample_logs.generator import catalogue as cat
 from sample_logs.generator import plant_files
 from sample_logs.generator.calendar import FIRST_DAY, Window
 from sample_logs.generator.dialects import DIALECTS, written
+from sample_logs.generator.disturb import Disturbance
 from sample_logs.generator.files import Written, write_source
 from sample_logs.generator.host import write_host
 from sample_logs.generator.spoon import LANES as SPOON_LANES
@@ -31,11 +32,13 @@ def make(
     seed: int = SEED,
     say: Callable[[str], None] = lambda text: None,
     level: int | None = None,
+    disturb: Disturbance | None = None,
 ) -> None:
     """Write `out`/plant (configuration and logs) and `out`/truth.
 
     Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes. `level` of compression: by
-    default strong for what is committed (up to 3 days) and fast for long runs, which are for benchmarks.
+    default strong for what is committed (up to 3 days) and fast for long runs, which are for benchmarks. `disturb`:
+    clocks that are wrong and lines that are lost, doubled, shuffled and garbled, in place of the planted faulty lines.
     """
     level = level or (19 if days <= 3 else 3)
     window = Window(days)
@@ -47,7 +50,7 @@ def make(
         cell = run_cell(window, i, seed)
         ran.append(cell)
         say(f"{cell.name}: {len(cell.rec.parts)} parts")
-        found += _write_logs(plant, window, cell, level)
+        found += _write_logs(plant, window, cell, level, disturb)
         truth.add_cell(cell, SPOON_LANES if cell.kind == "spoon" else TIMER_LANES)
     found += write_host(plant / "inbox" / "host" / "host.sqlite", window, ran)
     _write_configuration(plant, window, ran)
@@ -72,12 +75,19 @@ def run_cell(window: Window, number: int, seed: int) -> SpoonCell | TimerCell:
     return cell
 
 
-def _write_logs(plant: Path, window: Window, cell: SpoonCell | TimerCell, level: int) -> list[Written]:
+def _write_logs(
+    plant: Path, window: Window, cell: SpoonCell | TimerCell, level: int, disturb: Disturbance | None
+) -> list[Written]:
     found = []
     for base in SOURCES[cell.kind]:
         source = cat.copy_name(base, cell.copy)
-        lines = written(DIALECTS[base], cell.rec.lines[source], window, cell.dead)
-        found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, cell.copy == 0, level)
+        if disturb is None:
+            lines = written(DIALECTS[base], cell.rec.lines[source], window, cell.dead)
+        else:
+            ahead = disturb.clock(source).ahead
+            lines = disturb.lines(source, written(DIALECTS[base], cell.rec.lines[source], window, cell.dead, ahead))
+        faults = cell.copy == 0 and disturb is None
+        found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, faults, level)
     return found
 
 
