@@ -18,7 +18,7 @@ from ingest.manifest import Part
 LOG: Final = "log"
 MANY: Final = 16  # parts of about the same size are put together when there are so many
 GROWTH: Final = 8  # "about the same size": within this factor
-LARGEST: Final = 4_000_000  # rows; parts beyond half of it are left alone
+LARGEST: Final = 250_000  # rows; parts beyond half of it are left alone, such as a large file gives
 
 
 def merged(

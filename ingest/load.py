@@ -99,7 +99,7 @@ def load(
 ) -> LoadSummary:
     """Load what is new in a plant's log files into its store.
 
-    Takes    plant: the plant folder. sources: names of source files (all). workers: threads (one per processor).
+    Takes    plant: the plant folder. sources: names of source files (all). workers: threads (one more than processors).
              wait_s: how long to wait for another load of this plant. settle_s: a last line without an end in a file
              that was written to so shortly ago is left for later. again: try refused files once more.
     Returns  the counts per file. A log whose content is in the store is not read again, under whatever name; one that
@@ -125,7 +125,7 @@ def load_files(
 ) -> LoadSummary:
     """Load what is new for source files that have been read already; see `load`."""
     with told_when_full(folder.store), one_load(folder.store, wait_s, progress):
-        run = _Run(folder, workers or max(1, min(os.cpu_count() or 1, 8)), progress, settle_s, again)
+        run = _Run(folder, _workers(workers), progress, settle_s, again)
         try:
             run.all_of(sources)
         except BaseException:
@@ -134,6 +134,11 @@ def load_files(
             raise
         run.tidy_up()
     return run.summary()
+
+
+def _workers(asked: int | None) -> int:
+    """Return how many threads work on blocks: one more than there are processors, as one may wait for the disk."""
+    return asked or max(2, min((os.cpu_count() or 1) + 1, 8))
 
 
 def recipe_of(source: Source, folder: PlantFolder) -> str:

@@ -132,15 +132,11 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
 
     def parse(block: Block) -> Records:
         quoted = bool(options.quote) and options.quote.encode() in block.data
-        if (
-            block.first > first
-            and not quoted
-            and not options.comment
-            and _delimiters(block, options.delimiter, len(columns))
-        ):
+        rest = None if quoted or options.comment else _behind(block, first)
+        if rest and _delimiters(rest, options.delimiter, len(columns)):
             try:
-                table = read_typed(block.data, None)
-                return Records(table.insert_column(0, block.line_numbers().alias("line")), line_texts(block))
+                table = read_typed(rest.data, None).insert_column(0, rest.line_numbers().alias("line"))
+                return Records(table, line_texts(block), skipped=block.lines - rest.lines)
             except pl.exceptions.PolarsError:
                 pass  # a line has too many fields, and another too few
         lines, set_apart = set_aside(block.as_lines(), options.model_copy(update={"skip_first": first}))
@@ -171,6 +167,19 @@ def _header(options: Options, head: Block) -> tuple[int, list[str]]:
     except csv.Error:  # a field without end: it holds no name that anybody asks for
         row = [text[:SHOWN_CHARS]]
     return number, [word.strip() for word in row]
+
+
+def _behind(block: Block, first: int) -> Block | None:
+    """Return the block without the lines up to number `first`; None when it cannot be cut so."""
+    n = first - block.first + 1
+    if n <= 0:
+        return block
+    if n >= block.lines or block.numbers is not None:
+        return None
+    begin = 0
+    for _ in range(n):
+        begin = block.data.index(b"\n", begin) + 1
+    return Block(block.data[begin:], first + 1, block.lines - n, block.torn)
 
 
 def _delimiters(block: Block, delimiter: str, n: int) -> bool:
