@@ -70,6 +70,7 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """
     entries = cell.entries()
     seen = events.filter(pl.col("part").is_not_null())
+    seen = pl.concat([seen, _left_unsaid(seen, cell)])
     if seen.is_empty():
         return pl.DataFrame(schema=FATE_SCHEMA)
     at_outlet = (pl.col("kind") == "part_out") & (pl.col("station") == cell.outlet)
@@ -87,7 +88,7 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
             entry=pl.col("station").is_in(entries)
             & pl.col("kind").is_in(["part_in", "cycle_start", "cycle_end", "result"]),
         )
-        .sort("part", "no")
+        .sort("part", "no", "ts", maintain_order=True)
         .with_columns(gone=pl.col("exit").is_not_null().cast(pl.Int8).cum_max().shift(1).over("part").fill_null(0))
         # Entry records after the part has left begin a new life, unless they belong to the same visit.
         .with_columns(
@@ -124,6 +125,36 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
             line=pl.coalesce(pl.col("line").filter(left).first(), pl.col("line").last()),
         )
         .select(pl.col(name).cast(dtype) for name, dtype in FATE_SCHEMA.items())
+    )
+
+
+def _left_unsaid(seen: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """Departures from the outlet whose record is missing: the part's place was taken by the next one.
+
+    Takes    events with parts.
+    Returns  rows like them, kind part_out, at the first record of the part that took the place. None where departures
+             are not logged as a rule (of less than half the parts that come to the outlet).
+    """
+    at_outlet = seen.filter((pl.col("station") == cell.outlet) & pl.col("lane").is_not_null())
+    out = pl.col("kind") == "part_out"
+    bad = seen.filter(pl.col("result").is_in(["reject", "removed"])).select("part")
+    came = (
+        at_outlet.filter(pl.col("kind").is_in(["part_in", "cycle_start", "cycle_end"]))
+        .sort("no")
+        .group_by("lane", "part", maintain_order=True)
+        .agg(pl.all().last(), first=pl.col("ts").first())
+        .sort("first", "no")
+        .with_columns(ts=pl.col("first").shift(-1).over("lane"))
+    )
+    left = at_outlet.filter(out).select("part").unique()
+    if 2 * came.join(left, on="part", how="semi").height < came.height:
+        return seen.clear()
+    return (
+        came.filter(pl.col("ts").is_not_null())
+        .join(pl.concat([left, bad]), on="part", how="anti")
+        .with_columns(kind=pl.lit("part_out"), result=pl.lit(None, pl.String), cause=pl.lit(None, pl.String))
+        .select(seen.columns)
+        .cast(seen.schema)
     )
 
 

@@ -11,10 +11,10 @@ import sys
 from collections.abc import Sequence
 from io import TextIOWrapper
 
-from app.commands import account, check, demo, draft, export, facts, follow, ingest, new, serve, stops, trust
+from app.commands import account, check, clocks, demo, draft, export, facts, follow, ingest, new, serve, stops, trust
 from ingest.errors import TaktbookError
 
-COMMANDS = (demo, new, draft, ingest, follow, facts, check, account, stops, trust, export, serve)
+COMMANDS = (demo, new, draft, ingest, follow, facts, check, account, stops, trust, clocks, export, serve)
 """Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
 
 

@@ -22,6 +22,7 @@ STEP_US, SLACK_STEP_US = 200_000, 2_000_000  # smaller steps are smoothed out
 BESIDE = 6  # pairs looked at on both sides of a step
 STEP_REACH_US = 3_600_000_000
 BLOCKS = 8
+DRIFT_ALLOWED = 150e-6  # what two sides of a gap may differ by because the clock drifts, and is not set
 SLOPE_SPAN_US = 1_200_000_000  # a drift is not read from less
 MOST_DRIFT = 500e-6
 
@@ -175,7 +176,7 @@ def find_steps(x: Times, ahead: Times, sharp: bool) -> list[int]:
     y = (ahead - ahead[0]).astype(np.float64)
     back = j[:, None] - 1 - np.arange(BESIDE)
     front = j[:, None] + np.arange(BESIDE)
-    levels, apart = [], []
+    levels, apart, times = [], [], []
     for near, inside in ((back, back >= 0), (front, front < n)):
         k = np.clip(near, 0, n - 1)
         close = inside & (np.abs(x[k] - x[j][:, None]) <= STEP_REACH_US)
@@ -183,11 +184,12 @@ def find_steps(x: Times, ahead: Times, sharp: bool) -> list[int]:
         enough = close.sum(axis=1) >= LEAST
         values[~enough] = 0.0
         levels.append(np.where(enough, _level(values, sharp), np.nan))
+        times.append(np.nanmedian(np.where(close | ~enough[:, None], x[k] - x[0], np.nan), axis=1))
         off = np.abs(values - np.nanmedian(values, axis=1)[:, None])
         apart.append(np.where(enough, np.nanmedian(off, axis=1), np.nan))
     jump = levels[1] - levels[0]
     least = np.maximum(STEP_US, 6 * np.fmax(*apart)) if sharp else np.full(len(jump), SLACK_STEP_US)
-    over = np.nan_to_num(np.abs(jump)) > least
+    over = np.nan_to_num(np.abs(jump)) > least + DRIFT_ALLOWED * (times[1] - times[0])
     found = []
     starts = np.flatnonzero(over & ~np.r_[False, over[:-1]])
     ends = np.flatnonzero(over & ~np.r_[over[1:], False])

@@ -9,10 +9,12 @@ from dataclasses import dataclass, replace
 from sample_logs.generator.calendar import Window
 from sample_logs.generator.dialects import Line
 
+BOOT_MS = 30_000
+
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """A source's clock: what it says at a time (ms from the window's start)."""
+    """A source's clock: what it says at a time (ms from the window's start). It steps at a reboot."""
 
     offset_ms: int = 0
     drift_ppm: float = 0.0
@@ -23,6 +25,10 @@ class Clock:
         """By how many ms it is ahead at t."""
         step = self.step_ms if self.step_at is not None and t >= self.step_at else 0
         return self.offset_ms + self.drift_ppm * 1e-6 * t + step
+
+    def boots(self, t: int) -> bool:
+        """Tell whether its source is booting at t, and writes nothing."""
+        return self.step_at is not None and self.step_at - BOOT_MS <= t < self.step_at
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,8 +84,9 @@ def _write_logs(
         if disturb is None:
             lines = written(DIALECTS[base], cell.rec.lines[source], window, cell.dead)
         else:
-            ahead = disturb.clock(source).ahead
-            lines = disturb.lines(source, written(DIALECTS[base], cell.rec.lines[source], window, cell.dead, ahead))
+            clock = disturb.clock(source)
+            said = [row for row in cell.rec.lines[source] if not clock.boots(row[0])]
+            lines = disturb.lines(source, written(DIALECTS[base], said, window, cell.dead, clock.ahead))
         faults = cell.copy == 0 and disturb is None
         found += write_source(plant / "inbox" / source, source, DIALECTS[base], lines, faults, level)
     return found
