@@ -11,7 +11,7 @@ import polars as pl
 
 from analytics.cell import Cell
 from analytics.clocks.fit import KNOT_US, LEAST, track
-from analytics.clocks.graph import Graph
+from analytics.clocks.graph import NEAR_KNOTS, Graph
 from analytics.clocks.pairs import Series, Times, find_pairs
 from analytics.links import Pin, links_of, reference_of
 from analytics.plant import PlantFile, to_us
@@ -25,7 +25,7 @@ EDGE_US = 3 * 3_600_000_000
 AROUND_US = 13 * 3_600_000_000
 """So far beyond a day's edges its events are looked at for pairs: EDGE_US, a knot's reach, a pair's reach twice."""
 
-_HOPS_US = 3 * KNOT_US  # tracks are told so much further, for sources whose own time is another
+_HOPS_US = NEAR_KNOTS * KNOT_US  # tracks are told so much further, for sources whose own time is another
 
 PIECES = {
     "source": pl.String,
@@ -216,6 +216,8 @@ def _pieces(
     known = {k: _known(source, graph, k, pin) for k in range(first, last + 1)}
     latest: Known | None = None
     rows: list[Row] = []
+    if held is None:  # nothing before: as it is when it is told first
+        held = next(((float(k * KNOT_US), of.ahead_us, 0.0) for k, of in sorted(known.items()) if of), None)
     for k in range(first, last):
         here, then = known[k], known[k + 1]
         start, end = k * KNOT_US, (k + 1) * KNOT_US
@@ -225,7 +227,7 @@ def _pieces(
                 continue
             a, b = (held[1] + held[2] * (us - held[0]) for us in (start, end))
             of = latest or Known(a)
-            rows.append(_row(source, start, end, a, b, of, of, "held", "no pairs near: as before", False))
+            rows.append(_row(source, start, end, a, b, of, of, "held", "no pairs near", False))
             continue
         latest = here
         state = "pinned" if pin is not None and not math.isnan(pin(start)) else "aligned"

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from analytics.clocks.fit import KNOT_US, Fit, Track
 
 SLACK_COST_US = 2_000_000.0  # a lag that is not known is taken only where there is nothing better
+NEAR_KNOTS = 3
 DEFAULT_COST_US = 20_000.0  # what the cell file says goes before what is assumed
 
 
@@ -79,11 +80,22 @@ class Graph:
             for way in hops.get(name, ()):
                 back = Hop(way.track, not way.forward)
                 fit = back.fit(us)
-                if way.to not in seen and fit is not None and not math.isnan(back.ahead(us)):
+                usable = fit is not None and not math.isnan(back.ahead(us)) and not self._outdone(way, knot)
+                if way.to not in seen and fit is not None and usable:
                     serial += 1
                     heapq.heappush(queue, (cost + self.cost(way.track, fit), len(todo) + serial, way.to, back))
         self._ways[knot] = done
         return done
+
+    def _outdone(self, hop: Hop, knot: int) -> bool:
+        """Tell whether a lag that is not known stands beside one that is, told shortly before or after."""
+        series = hop.track.series
+        return not series.sharp and any(
+            other.series.sharp
+            and {other.series.cause, other.series.effect} == {series.cause, series.effect}
+            and any(k in other.fits for k in range(knot - NEAR_KNOTS, knot + NEAR_KNOTS + 1))
+            for other in self.tracks
+        )
 
     def cost(self, t: Track, fit: Fit) -> float:
         """How unsure an offset by this track is, in microseconds."""

@@ -46,10 +46,12 @@ def clock_report(plant: Plant, cell: str) -> pl.DataFrame:
     )
     new = (pl.col("step") | other).fill_null(True)
     pieces = pieces.with_columns(segment=new.over("source").cast(pl.Int64).cum_sum().over("source"))
-    middle = (pl.col("from_us") <= (pl.col("from_us").first() + pl.col("until_us").last()) // 2).sum() - 1
+    paired = (pl.col("state") != "held") | (pl.col("state") == "held").all()
+    mid = (pl.col("from_us").filter(paired).first() + pl.col("until_us").filter(paired).last()) // 2
+    middle = (pl.col("from_us").filter(paired) <= mid).sum() - 1
 
     def there(name: str) -> pl.Expr:
-        return pl.col(name).get(middle)
+        return pl.col(name).filter(paired).get(middle)
 
     rows = pieces.group_by("source", "segment", maintain_order=True).agg(
         pl.col("from_us").first(),
@@ -58,7 +60,7 @@ def clock_report(plant: Plant, cell: str) -> pl.DataFrame:
         why=pl.col("why").filter(pl.col("state") != "held").first(),
         applied=((pl.col("ahead_us") != 0) | (pl.col("ahead_until_us") != 0)).any(),
         offset_s=(there("raw_us") + there("raw_until_us")) / 2e6,
-        drift_ppm=pl.col("drift_ppm").median(),
+        drift_ppm=pl.col("drift_ppm").filter(paired).median(),
         spread_s=there("spread_us") / 1e6,
         uncertainty_s=there("sigma_us") / 1e6,
         least_offset_s=there("low_us") / 1e6,

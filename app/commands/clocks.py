@@ -82,7 +82,8 @@ def sentence(plant: Plant, row: dict[str, Any], reference: str, before: dict[str
     text += f" ± {_seconds(row['uncertainty_s'] or 0.0)}"
     if abs(drift) >= 1:
         text += f", {'gains' if drift > 0 else 'loses'} {number(abs(drift))} ppm"
-    text += f"; {counted(row['pairs_n'], 'pair')} by: {row['links']}"
+    if row["pairs_n"]:
+        text += f"; {counted(row['pairs_n'], 'pair')} by: {row['links']}"
     if row["stepped_s"] is not None:
         text += f"; stepped by {_seconds(row['stepped_s'])} on {since}"
     return text
