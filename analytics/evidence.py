@@ -9,6 +9,7 @@ import polars as pl
 from analytics.account import Window
 from analytics.book import Plant
 from analytics.clocks.align import align
+from analytics.clocks.doubled import resolve_by_links
 from analytics.prepare import prepare, resolve_doubled_hour
 
 
@@ -23,7 +24,7 @@ def evidence(plant: Plant, cell: str, window: Window, station: str | None = None
     near = plant.days_between(cell, first - timedelta(days=1), last + timedelta(days=1))
     plant.build(cell)
     clocks = plant.store.read_facts(cell, near, "clocks")
-    said = resolve_doubled_hour(plant.store.events(cell, near))
+    said = resolve_by_links(resolve_doubled_hour(plant.store.events(cell, near)), plant.cell(cell))
     if clocks is not None:
         said = align(said, clocks.unique(["source", "from_us"], keep="first", maintain_order=True))
     said = said.filter((pl.col("ts") >= window.from_us) & (pl.col("ts") < window.to_us))

@@ -14,6 +14,7 @@ from analytics.carry import MARGIN_US, carry
 from analytics.cell import CELL, Cell
 from analytics.claims import Seen
 from analytics.clocks.align import align, told_clocks
+from analytics.clocks.doubled import resolve_by_links
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
 from analytics.ledger import PAUSED, intervals, split_work
@@ -29,7 +30,7 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "17"
+VERSION = "18"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -110,7 +111,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
 
 def on_one_clock(plant: PlantFile, cell: Cell, day: Day) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return a day's events with ts by the reference's clock, and the pieces of time (PIECES) by which it was found."""
-    events = resolve_doubled_hour(day.events)
+    events = resolve_by_links(resolve_doubled_hour(day.events), cell)
     clocks = told_clocks(plant, cell, events, day.start_us, day.end_us, day.clocks)
     return align(events, clocks), clocks
 

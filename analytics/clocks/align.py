@@ -171,14 +171,32 @@ def _flat(source: str, first: int, last: int, state: str, why: str | None) -> li
     ]
 
 
-def _last(handed: pl.DataFrame | None, source: str, before_us: int) -> tuple[float, float, float] | None:
-    """Time, offset and drift at the end of the last piece before an instant."""
+Held = tuple[float, float, float, Known]
+"""Time, offset and drift at which a clock was told last, and what was known of it."""
+
+
+def _last(handed: pl.DataFrame | None, source: str, before_us: int) -> Held | None:
+    """What is handed on by the last piece before an instant."""
     if handed is None:
         return None
     own = handed_on_clocks(handed, before_us + EDGE_US).filter(pl.col("source") == source)
     if own.is_empty():
         return None
-    return float(own["until_us"][-1]), float(own["raw_until_us"][-1]), float(own["drift_ppm"][-1]) * 1e-6
+    row = own.row(-1, named=True)
+    ahead, drift = row["raw_until_us"], row["drift_ppm"] * 1e-6
+    low, high = row["low_us"], row["high_us"]
+    of = Known(
+        ahead,
+        drift,
+        row["spread_us"] or 0.0,
+        row["sigma_us"] or 0.0,
+        -math.inf if low is None else low,
+        math.inf if high is None else high,
+        row["pairs_n"] or 0,
+        row["links"] or "",
+        slack=row["ahead_until_us"] == 0,  # what was left alone stays so while causality allows it
+    )
+    return row["until_us"], ahead, drift, of
 
 
 def _known(source: str, graph: Graph, k: int, pin: Callable[[float], float] | None) -> Known | None:
@@ -210,14 +228,13 @@ def _pieces(
     first: int,
     last: int,
     why: str,
-    held: tuple[float, float, float] | None,
+    held: Held | None,
     pin: Callable[[float], float] | None,
 ) -> list[Row]:
     known = {k: _known(source, graph, k, pin) for k in range(first, last + 1)}
-    latest: Known | None = None
     rows: list[Row] = []
     if held is None:  # nothing before: as it is when it is told first
-        held = next(((float(k * KNOT_US), of.ahead_us, 0.0) for k, of in sorted(known.items()) if of), None)
+        held = next(((float(k * KNOT_US), of.ahead_us, 0.0, of) for k, of in sorted(known.items()) if of), None)
     for k in range(first, last):
         here, then = known[k], known[k + 1]
         start, end = k * KNOT_US, (k + 1) * KNOT_US
@@ -226,10 +243,8 @@ def _pieces(
                 rows += _flat(source, k, k + 1, "unaligned", why)
                 continue
             a, b = (held[1] + held[2] * (us - held[0]) for us in (start, end))
-            of = latest or Known(a)
-            rows.append(_row(source, start, end, a, b, of, of, "held", "no pairs near", False))
+            rows.append(_row(source, start, end, a, b, held[3], held[3], "held", "no pairs near", False))
             continue
-        latest = here
         state = "pinned" if pin is not None and not math.isnan(pin(start)) else "aligned"
         cuts = [start, *([] if state == "pinned" or then is None else graph.steps(source, k)), end]
         for i, (p, q) in enumerate(pairwise(cuts)):
@@ -240,7 +255,7 @@ def _pieces(
             of = here if p == start else then or here
             rows.append(_row(source, p, q, a, b, here if p == start else of, then if q == end and then else here,
                              state, None, i > 0))  # fmt: skip
-            held = (float(q), b, of.drift)
+            held = (float(q), b, of.drift, of)
     return rows
 
 

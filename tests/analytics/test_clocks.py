@@ -10,9 +10,11 @@ import pytest
 
 from analytics.account import Window
 from analytics.clocks.align import align, told_clocks
+from analytics.clocks.doubled import resolve_by_links
 from analytics.clocks.in_order import pair_in_order
 from analytics.clocks.report import clock_report
 from analytics.evidence import evidence
+from analytics.prepare import resolve_doubled_hour
 from ingest.events import SCHEMA
 from tests.logs import DAY, at, book, cell, plant
 
@@ -212,3 +214,27 @@ def test_evidence_and_report_stand_on_the_one_aligned_clock(tmp_path):
     report = clock_report(opened, "a1").filter((pl.col("source") == "press") & (pl.col("state") == "aligned"))
     assert report["offset_s"][0] == pytest.approx(40, abs=0.01)
     assert report["applied"][0]
+
+
+def test_a_local_hour_that_comes_twice_is_resolved_by_hand_overs_where_the_order_of_lines_does_not_show_it():
+    """Europe/Berlin, 25 October 2026: 02:00 to 03:00 comes twice. The lines of the press are in no order."""
+    begin = at("23:00:00", "2026-10-24")
+    events = two_sources(hours=6).with_columns(pl.col("ts") + (begin - START))
+    first = at("02:00:00", "2026-10-25")
+    press = pl.col("source") == "press"
+    logs = events.rename({"ts": "true"})
+    logs = logs.with_columns(
+        ts_source=pl.from_epoch(
+            pl.col("true")
+            - pl.when(press & pl.col("true").is_between(first + HOUR, first + 2 * HOUR, closed="left"))
+            .then(HOUR)
+            .otherwise(0),
+            "us",
+        ).dt.replace_time_zone("UTC"),
+        doubled=press & pl.col("true").is_between(first, first + 2 * HOUR, closed="left"),
+        seq=pl.lit(None, pl.Int64),
+    )
+    logs = logs.sample(fraction=1, shuffle=True, seed=2).with_columns(line=pl.int_range(1, pl.len() + 1))
+    resolved = resolve_by_links(resolve_doubled_hour(logs), cell(**MODEL))
+    assert (resolved["ts"] == resolved["true"]).mean() > 0.995
+    assert not (resolve_doubled_hour(logs)["ts"] == logs["true"]).all()
