@@ -177,7 +177,7 @@ class _Check:
 
     def hole(self, hole: Hole, at: Loc, own: tuple[str, ...]) -> None:
         if hole.field == "line":
-            fix = "give it another name where the format allows it: in its pattern, its list of columns, its query"
+            fix = "write {line_} for the log's own field of that name; in a pattern give the group another name"
             self.file.problem(at, "no field can be called 'line': that is the number of the record", fix=fix)
         elif hole.field not in own:
             if self.fields is not None and hole.field not in self.fields:

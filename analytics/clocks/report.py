@@ -74,3 +74,31 @@ def clock_report(plant: Plant, cell: str) -> pl.DataFrame:
     jump = (pl.col("begins") - pl.col("ends").shift(1).over("source")) / 1e6
     rows = rows.with_columns(cell=pl.lit(cell), stepped_s=pl.when("steps").then(jump))
     return rows.select(pl.col(name).cast(dtype) for name, dtype in REPORT.items())
+
+
+def clock_words(report: pl.DataFrame, from_us: int, to_us: int) -> pl.DataFrame:
+    """Say in a few words how the clock of each source is in a window.
+
+    Takes    rows of REPORT.
+    Returns  source, clock: reference, agrees, 40.2 s ahead or behind, unaligned, pinned or off, with the uncertainty if
+             there is any, of the last segment that touches the window; a step within it is told.
+    """
+    inside = report.filter((pl.col("from_us") < to_us) & (pl.col("until_us") > from_us))
+    far = pl.format(
+        "{} s {}",
+        pl.col("offset_s").abs().round(2),
+        pl.when(pl.col("offset_s") > 0).then(pl.lit("ahead")).otherwise(pl.lit("behind")),
+    )
+    doubt = pl.when(pl.col("uncertainty_s").is_not_null()).then(pl.format(" ± {} s", pl.col("uncertainty_s").round(3)))
+    word = (
+        pl.when(pl.col("state") != "aligned")
+        .then(pl.when(pl.col("state") == "pinned").then(pl.format("pinned, {}", far)).otherwise("state"))
+        .otherwise(pl.when("applied").then(far).otherwise(pl.lit("agrees")) + doubt.fill_null(""))
+    )
+    stepped = pl.col("stepped_s").is_not_null() & (pl.col("from_us") > from_us)
+    return (
+        inside.sort("from_us", maintain_order=True)
+        .group_by("source", maintain_order=True)
+        .agg(clock=word.last(), stepped=stepped.any())
+        .select("source", clock=pl.col("clock") + pl.when("stepped").then(pl.lit(", stepped")).otherwise(pl.lit("")))
+    )

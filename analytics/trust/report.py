@@ -10,6 +10,7 @@ import polars as pl
 from analytics.account import SPAN, Window, account
 from analytics.book import Plant, query
 from analytics.cell import Cell
+from analytics.clocks.report import clock_report, clock_words
 from analytics.lines import LINES
 from analytics.trust.advice import SILENT, advice
 from analytics.trust.base import FAULT_SCHEMA
@@ -93,6 +94,7 @@ def trust(plant: Plant, cell_name: str, windows: Window | Sequence[Window]) -> l
         hidden = query(con, "hidden_time", unknown=[line.name for line in LINES if not line.known])
         counts = query(con, "trust_counts")
     end_us = _end(plant, cell_name)
+    clocks = clock_report(plant, cell_name)
     # A file without any time may be of any cell whose sources it could be of; of a source that no cell knows, of each.
     speaks = _sources(cell, placed, counts)
     timeless = placed.filter(pl.col("cell").is_null() & pl.col("source").is_in(speaks)).select(*FILE, *COUNTS)
@@ -108,7 +110,9 @@ def trust(plant: Plant, cell_name: str, windows: Window | Sequence[Window]) -> l
                 cell=cell_name, window=window, zone=plant.file.zone, known_share=closed_.known_share,
                 planned_busy_us=closed_.planned_busy_us,
                 hidden=_hidden(cell, hidden.filter(of_key), found, closed_.planned_busy_us, end_us),
-                sources=_by_source(cell, speaks, inside, counts.filter(of_key)),
+                sources=_by_source(
+                    cell, speaks, inside, counts.filter(of_key), clock_words(clocks, window.from_us, window.to_us)
+                ),
                 parts=_parts(found), faults=found, timeless=timeless,
             )
         )  # fmt: skip
@@ -205,17 +209,20 @@ def _silent(gaps: pl.DataFrame, from_us: int, to_us: int) -> list[str]:
     return gaps.filter(covers | meets)["source"].unique(maintain_order=True).to_list()
 
 
-def _by_source(cell: Cell, speaks: list[str], inside: pl.DataFrame, counts: pl.DataFrame) -> pl.DataFrame:
+def _by_source(
+    cell: Cell, speaks: list[str], inside: pl.DataFrame, counts: pl.DataFrame, clocks: pl.DataFrame
+) -> pl.DataFrame:
     limits = {s.name: s.silence_s for s in cell.sources if s.silence_s}
     lines = inside.group_by("source").agg(pl.col(COUNTS).sum())
     return (
         pl.DataFrame({"source": speaks}, schema={"source": pl.String})
         .join(lines, on="source", how="left", maintain_order="left")
         .join(counts.drop("key"), on="source", how="left", maintain_order="left")
+        .join(clocks, on="source", how="left", maintain_order="left")
         .with_columns(
             pl.col(*COUNTS, *FOUND).fill_null(0),
             silence_s=pl.col("source").replace_strict(limits, default=None, return_dtype=pl.Float64),
-            clock=pl.lit(NOT_ESTIMATED),
+            clock=pl.col("clock").fill_null(NOT_ESTIMATED),
         )
         .with_columns(pl.when(pl.col("silence_s").is_not_null()).then(name).alias(name) for name in ("gaps", "gap_us"))
         .select(pl.col(name).cast(dtype) for name, dtype in SOURCE_SCHEMA.items())

@@ -62,6 +62,16 @@ class Format(Protocol):
         """Return the function that turns blocks into records. `head` is the file's first block."""
 
 
+def key_of(field: str) -> str:
+    """Return the log's own name of a field: `line` is the record's number, so a key `line` is the field `line_`."""
+    return "line" if field == "line_" else field
+
+
+def field_of(key: str) -> str:
+    """Return the field for a log's own name of it; see key_of."""
+    return "line_" if key == "line" else key
+
+
 def line_texts(block: Block) -> Texts:
     """Return a function that gives the text of some lines of a block of lines."""
 

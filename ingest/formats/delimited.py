@@ -10,7 +10,7 @@ import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from ingest.errors import InputError, suggest
-from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, field_of, key_of, line_texts, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile, count_byte
 
 NAME = "delimited"
@@ -82,7 +82,7 @@ class Options(BaseModel):
 
 def known_fields(options: Options) -> list[str] | None:
     """Return the named columns; None when each file's header names them."""
-    return [c for c in options.columns if c != IGNORED] or None
+    return [field_of(c) for c in options.columns if c != IGNORED] or None
 
 
 def blocks(file: RawFile, options: Options) -> Iterator[Block]:
@@ -101,12 +101,13 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
         first, named = _header(options, head)
         columns = columns or named
         for field in fields:
-            if field not in columns:
+            if key_of(field) not in columns:
                 raise InputError(
                     f"The header has no column '{field}', which the source asks for.",
                     where=f"{shown}:{first}", found=", ".join(named),
                     fix=suggest(field, named) or "Name the columns in [read] columns, or correct the source's rules.",
                 )  # fmt: skip
+    columns = [field_of(name) for name in columns]
     inner = [f"{n}" for n in range(len(columns))]
     wanted = {f: inner[columns.index(f)] for f in fields}
 

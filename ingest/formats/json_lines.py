@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, key_of, line_texts, no_bad, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "json_lines"
@@ -91,7 +91,9 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
             lines = lines.filter("\x00object").drop("\x00object")
             frame = _decoded(lines, shape, fields)
         if frame is None:
-            frame = lines.select("line", *(pl.col("text").str.json_path_match(json_path(f)).alias(f) for f in fields))
+            frame = lines.select(
+                "line", *(pl.col("text").str.json_path_match(json_path(key_of(f))).alias(f) for f in fields)
+            )
         return Records(empty_to_null(frame), line_texts(block), bad, set_apart)
 
     return parse
@@ -101,7 +103,7 @@ def _shape(fields: Sequence[str]) -> pl.Struct | None:
     """Return the type of an object that holds the fields; None when fields lie in lists or one holds another."""
     tree: dict[str, Any] = {}
     for field in fields:
-        *way, last = field.split(".")
+        *way, last = key_of(field).split(".")
         node = tree
         for step in way:
             node = node.setdefault(step, {})
@@ -130,7 +132,7 @@ def _decoded(lines: pl.DataFrame, shape: pl.Struct | None, fields: Sequence[str]
     columns = []
     for field in fields:
         column = pl.col("o")
-        for step in field.split("."):
+        for step in key_of(field).split("."):
             column = column.struct.field(step)
         columns.append(column.alias(field))
     return objects.select("line", *columns)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingest.formats.base import Parse, Records, Types, empty_to_null, line_texts, no_bad, set_aside
+from ingest.formats.base import Parse, Records, Types, empty_to_null, key_of, line_texts, no_bad, set_aside
 from ingest.raw import SHOWN_CHARS, Block, RawFile
 
 NAME = "key_value"
@@ -98,7 +98,7 @@ def parser(options: Options, fields: Sequence[str], typed: Types, head: Block, s
             lines = lines.filter(pl.col("reason").is_null())
         frame = lines.select("line")
         for field in fields:
-            found = pairs.filter(pl.col("key") == field).unique("line", keep="first", maintain_order=True)
+            found = pairs.filter(pl.col("key") == key_of(field)).unique("line", keep="first", maintain_order=True)
             column = found.select("line", _unquoted().alias(field))
             frame = frame.join(column, on="line", how="left", maintain_order="left")
         return Records(empty_to_null(frame), line_texts(block), bad, set_apart)

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import polars as pl
 
 from ingest.errors import InputError, suggest
-from ingest.formats.base import Texts
+from ingest.formats.base import Texts, key_of
 from ingest.raw import SHOWN_CHARS, Block
 
 
@@ -17,7 +17,9 @@ def taken(block: Block, fields: Sequence[str]) -> pl.DataFrame:
     lines = block.line_numbers().alias("line")
     rows = block.frame if block.frame is not None else pl.DataFrame()
     none = pl.repeat(None, len(lines), dtype=pl.String, eager=True)
-    return pl.DataFrame([lines, *(rows[f] if f in rows.columns else none.alias(f) for f in fields)])
+    return pl.DataFrame(
+        [lines, *(rows[key_of(f)].alias(f) if key_of(f) in rows.columns else none.alias(f) for f in fields)]
+    )
 
 
 def row_texts(frame: pl.DataFrame) -> Texts:

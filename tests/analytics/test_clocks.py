@@ -12,7 +12,7 @@ from analytics.account import Window
 from analytics.clocks.align import align, told_clocks
 from analytics.clocks.doubled import resolve_by_links
 from analytics.clocks.in_order import pair_in_order
-from analytics.clocks.report import clock_report
+from analytics.clocks.report import clock_report, clock_words
 from analytics.evidence import evidence
 from analytics.prepare import resolve_doubled_hour
 from ingest.events import SCHEMA
@@ -214,6 +214,9 @@ def test_evidence_and_report_stand_on_the_one_aligned_clock(tmp_path):
     report = clock_report(opened, "a1").filter((pl.col("source") == "press") & (pl.col("state") == "aligned"))
     assert report["offset_s"][0] == pytest.approx(40, abs=0.01)
     assert report["applied"][0]
+    words = dict(clock_words(clock_report(opened, "a1"), at("09:00:00"), at("11:00:00")).iter_rows())
+    assert words["press"].startswith("40.0 s ahead ± 0.0")
+    assert "reference" in words.values()
 
 
 def test_a_local_hour_that_comes_twice_is_resolved_by_hand_overs_where_the_order_of_lines_does_not_show_it():

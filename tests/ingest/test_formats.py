@@ -209,6 +209,35 @@ def test_a_line_without_a_pair_or_with_an_open_quote_is_quarantined(tmp_path):
     assert all_events(store)["code"].to_list() == ["1"]
 
 
+# ---- a field called line
+
+
+@pytest.mark.parametrize(
+    ("form", "read", "log"),
+    [
+        ("json_lines", "", '{"t":1792735207,"line":"L3"}\n'),
+        ("key_value", "", "t=1792735207 line=L3\n"),
+        ("delimited", "header = true", "t;line\n1792735207;L3\n"),
+        ("delimited", 'columns = ["t", "line"]', "1792735207;L3\n"),
+    ],
+)
+def test_a_field_that_the_log_calls_line_is_line_(form, read, log, tmp_path):
+    """`line` is the number of the record; many a log calls a production line so, too."""
+    source = f"""
+        cell = "c1"
+        format = "{form}"
+        files = ["inbox/*.log"]
+        [time]
+        field = "t"
+        formats = ["epoch_s"]
+        [read]
+        {read}
+        [[rules]]
+        emit = [{{ kind = "count", station = "{{line_}}" }}]
+    """
+    assert events_of(tmp_path, source, log)["station"].to_list() == ["L3"]
+
+
 # ---- SQLite
 
 TABLES = """
