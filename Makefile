@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test bench lint types
+.PHONY: help setup demo test bench endurance lint types
 
 help:  ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "%-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
@@ -23,8 +23,12 @@ demo: $(READY)  ## the sample plant in demo-plant/, loaded, and the account of i
 test: $(READY)  ## all tests; the page tests drive Debian's chromium
 	$(BIN)/python -m pytest -n auto --dist loadfile
 
-bench: $(READY)  ## how fast loading is, as a ratio to bare polars (takes minutes)
+bench: $(READY)  ## how fast loading is, as a ratio to bare polars, for every format (takes minutes)
 	$(BIN)/python tests/bench/bench_load.py
+	$(BIN)/python tests/bench/bench_formats.py
+
+endurance: $(READY)  ## ten minutes of 2,000 lines a second into files that turn over: nothing lost, how late
+	$(BIN)/python tests/bench/bench_follow.py
 
 lint: $(READY)  ## ruff
 	$(BIN)/ruff check .
