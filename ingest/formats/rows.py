@@ -17,9 +17,8 @@ def taken(block: Block, fields: Sequence[str]) -> pl.DataFrame:
     lines = block.line_numbers().alias("line")
     rows = block.frame if block.frame is not None else pl.DataFrame()
     none = pl.repeat(None, len(lines), dtype=pl.String, eager=True)
-    return pl.DataFrame(
-        [lines, *(rows[key_of(f)].alias(f) if key_of(f) in rows.columns else none.alias(f) for f in fields)]
-    )
+    own = {f: f if f in rows.columns else key_of(f) for f in fields}
+    return pl.DataFrame([lines, *(rows[k].alias(f) if k in rows.columns else none.alias(f) for f, k in own.items())])
 
 
 def row_texts(frame: pl.DataFrame) -> Texts:
