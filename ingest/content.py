@@ -1,14 +1,15 @@
 """What tells one log's content from another's: a hash that can be carried on when the log grows.
 
-The hash of a content is a chain over pieces of 256 KiB: each link is SHA-256 of the link before and the piece. So the
-hash of a log that grew needs only its last piece read again, and a prefix of a log can be recognised in a longer one.
+The hash of a content is a chain over pieces of 256 KiB: each link is XXH3 (128 bits) of the link before and the piece.
+So the hash of a log that grew needs only its last piece read again, and a prefix can be recognised in a longer log.
 """
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from typing import BinaryIO, Final
+
+import xxhash
 
 PIECE: Final = 1 << 18
 HEAD: Final = 1024  # bytes by which a log is looked up among those that are known
@@ -19,7 +20,7 @@ class ContentHash:
 
     def __init__(self, links: list[bytes] | None = None) -> None:
         self.links = links or [b""]  # the chain at 0, 1, 2 … pieces; before the first of a continued one: b"" unused
-        self._open = hashlib.sha256(self.links[-1])
+        self._open = xxhash.xxh3_128(self.links[-1])
         self._filled = 0
 
     @property
@@ -37,7 +38,7 @@ class ContentHash:
             view = view[taken:]
             if self._filled == PIECE:
                 self.links.append(self._open.digest())
-                self._open = hashlib.sha256(self.links[-1])
+                self._open = xxhash.xxh3_128(self.links[-1])
                 self._filled = 0
 
     def digest(self) -> str:
@@ -75,4 +76,4 @@ def read_exactly(stream: BinaryIO, size: int, into: ContentHash) -> bool:
 
 def head_of(data: bytes) -> str:
     """Return the hash by which a log of these first bytes is looked up."""
-    return hashlib.sha256(data).hexdigest()[:32]
+    return xxhash.xxh3_128(data).hexdigest()[:32]

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ingest.durable import open_new
@@ -20,8 +21,8 @@ _GROWING: Final = {"ts_source", "seq", "line"}
 
 
 def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] = ()) -> None:
-    """Write runs of events, each ordered by ts_source and a row group of its own. Enum columns become plain strings
-    with a dictionary. `more`: names of columns that stand behind those of SCHEMA.
+    """Write runs of events, each ordered by ts_source, one behind the other. Enum columns become plain strings with a
+    dictionary. `more`: names of columns that stand behind those of SCHEMA.
 
     Written by pyarrow, which lets us choose the encoding per column: quicker, smaller, and quicker to read.
     """
@@ -33,16 +34,15 @@ def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] =
         pq.ParquetWriter(
             file,
             tables[0].schema,
-            compression="zstd",
-            compression_level=1,
-            use_dictionary=dictionary,
+            compression={n: "none" if n in dictionary else "zstd" for n in tables[0].column_names},
+            compression_level={n: 1 for n in tables[0].column_names if n not in dictionary},
+            use_dictionary=dictionary,  # their codes are a few bits each already
             column_encoding=dict.fromkeys(_GROWING & set(filled), "DELTA_BINARY_PACKED"),
             write_statistics=["ts_source"],  # by which readers skip what they do not need
             store_schema=False,
         ) as writer,
     ):
-        for table in tables:
-            writer.write_table(table)
+        writer.write_table(pa.concat_tables(tables))
 
 
 def read_events(paths: Sequence[Path]) -> pl.DataFrame:

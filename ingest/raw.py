@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import gzip
 import io
+import os
 import re
 import zlib
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from ingest.errors import InputError
 BLOCK_BYTES: Final = 12 << 20
 LONGEST_LINE: Final = BLOCK_BYTES  # a line within one piece is never too long: only joints need a look
 NEAR: Final = 1 << 18
+PROBE: Final = 1 << 16
 SHOWN_CHARS: Final = 300  # of a quarantined line
 SHOWN_BYTES: Final = 4 * SHOWN_CHARS
 
@@ -166,7 +168,7 @@ class RawFile:
         decoder = None if self.encoding == "utf-8" else codecs.getincrementaldecoder(self.encoding)()
         first, held = self.start is None, b""
         while True:
-            raw = stream.read(self.block_bytes)
+            raw = stream.read(self._up_to_a_line_end(plain) if stream is plain else self.block_bytes)
             self.bytes_read = plain.tell()
             end = raw.rfind(b"\n") + 1
             if end:
@@ -191,6 +193,14 @@ class RawFile:
                 yield piece
             if not raw:
                 return
+
+    def _up_to_a_line_end(self, plain: BinaryIO) -> int:
+        """Return how many bytes to read so that the piece ends with a line and need not be copied to be cut there."""
+        if not hasattr(os, "pread") or self.block_bytes <= PROBE:
+            return self.block_bytes
+        before = self.block_bytes - PROBE
+        line_end = os.pread(plain.fileno(), PROBE, plain.tell() + before).rfind(b"\n")
+        return before + line_end + 1 if line_end >= 0 else self.block_bytes
 
     def _skip(self, stream: BinaryIO, start: Start) -> None:
         """Read over what is known, from the mark on into the hash."""
@@ -251,7 +261,8 @@ class RawFile:
             if not end:
                 rest += piece
                 continue
-            block = _block(b"".join((rest, memoryview(piece)[:end])), number)
+            whole = not rest and end == len(piece)
+            block = _block(piece if whole else b"".join((rest, memoryview(piece)[:end])), number)
             rest = piece[end:]
             number += block.lines
             yield block
