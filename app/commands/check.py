@@ -42,6 +42,8 @@ def run(args: Namespace) -> int:
     plant = open_plant(folder)
     sources = load_sources(folder / "sources")
     bad = unread(plant.store)
+    refused = plant.store.refused()
+    refused = refused.filter(pl.Series([(folder / file).exists() for file in refused["file"]], dtype=pl.Boolean))
     mapped = mapping_of(plant, [s.name for s in sources])
     of_cells = [findings(plant, cell).select(pl.lit(cell).alias("cell"), pl.all()) for cell in plant.file.cells]
     found = pl.concat([strays(plant), *of_cells])
@@ -49,11 +51,20 @@ def run(args: Namespace) -> int:
         Text(f"plant.toml, cells/ ({len(plant.file.cells)}) and sources/ ({len(sources)}) are valid.", style="bold"),
         *_mapping_table(mapped),
         *(unread_text(bad) if mapped["lines"].sum() else [Text("Nothing is loaded yet: taktbook ingest")]),
+        *_refused_text(refused),
         *_findings_table(found),
     ]
     data = {"sources": mapped.to_dicts(), "quarantine": bad.to_dicts(), "findings": found.to_dicts()}
-    give(args, parts, data, found)
-    return 1 if found.height or bad.height else 0
+    give(args, parts, data | {"refused": refused.select("file", "problem").to_dicts()}, found)
+    return 1 if found.height or bad.height or refused.height else 0
+
+
+def _refused_text(refused: pl.DataFrame) -> list[RenderableType]:
+    if refused.is_empty():
+        return []
+    rows = list(refused.select("file", "problem").iter_rows())
+    head = Text("\nFiles that could not be used when they were last tried:", style="bold")
+    return [head, grid(("file", "why"), rows)]
 
 
 def wrong_files(folder: Path) -> list[Problem]:

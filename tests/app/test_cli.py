@@ -133,6 +133,18 @@ def test_check_names_what_the_logs_say_and_the_cell_does_not_know(capsys, own):
     assert [f["name"] for f in json.loads(out)["findings"] if f["what"] == "unknown code"] == ["A1"]
 
 
+def test_a_refused_file_is_told_by_ingest_and_check_until_it_is_gone(capsys, own):
+    picture = own / "inbox" / "example" / "photo.log"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(32)))
+    for command in ("ingest", "check"):
+        code, out, _ = run(capsys, command, "--plant", str(own))
+        assert code == 1
+        assert "inbox/example/photo.log" in out
+        assert "This is a binary file" in out
+    picture.unlink()
+    assert "photo.log" not in run(capsys, "check", "--plant", str(own))[1]
+
+
 # ---- ingest
 
 
