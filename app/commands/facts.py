@@ -50,7 +50,12 @@ def build_facts(plant: Plant, progress: Progress = silent) -> dict[str, list[dat
 
 def facts_text(made: Mapping[str, Sequence[date]]) -> list[RenderableType]:
     """Say which days were made, one line per cell."""
-    return [
-        Text(f"Facts of {cell}: " + (f"{len(days)} days made ({days[0]} to {days[-1]})" if days else "up to date"))
-        for cell, days in made.items()
-    ]
+    if not made:
+        return [Text("Nothing is loaded yet: taktbook ingest")]
+    return [Text(f"Facts of {cell}: {_days(days)}") for cell, days in made.items()]
+
+
+def _days(days: Sequence[date]) -> str:
+    if not days:
+        return "up to date"
+    return f"1 day made ({days[0]})" if len(days) == 1 else f"{len(days)} days made ({days[0]} to {days[-1]})"

@@ -168,6 +168,14 @@ def test_ingest_of_the_same_files_again_changes_nothing(capsys, own):
     assert told["facts"] == {"cell1": []}
 
 
+def test_facts_says_which_days_it_made_and_when_there_is_nothing(capsys, own, tmp_path):
+    (own / "cells" / "cell1.toml").open("a", encoding="utf-8").write('\n[[causes]]\ncode = "Z9"\n')
+    assert "Facts of cell1: 1 day made" in run(capsys, "facts", "--plant", str(own))[1]
+    assert "Facts of cell1: up to date" in run(capsys, "facts", "--plant", str(own))[1]
+    run(capsys, "new", str(tmp_path / "empty"))
+    assert "Nothing is loaded yet" in run(capsys, "facts", "--plant", str(tmp_path / "empty"))[1]
+
+
 def test_ingest_of_an_unknown_source_names_the_known_ones(capsys, own):
     code, _, err = run(capsys, "ingest", "--plant", str(own), "--source", "exmaple")
     assert code == 2
