@@ -141,8 +141,8 @@ def active_product(events: pl.DataFrame) -> pl.DataFrame:
 def steps(events: pl.DataFrame) -> pl.DataFrame:
     """Pair the steps of robots.
 
-    Returns  one row per finished step: lane, station, at, step, part, start_us, end_us, file, line. A step without a
-             start began at its robot's previous record of any kind.
+    Returns  one row per finished step: lane, station, at, step, part, start_us, end_us, file, line, and nest, carrier
+             where the record names them. A step without a start began at its robot's previous record of any kind.
     """
     movers = events.filter(pl.col("kind") == "step_end").select("lane").unique()
     own = events.join(movers, on="lane", how="semi").sort("lane", "no")
@@ -160,5 +160,5 @@ def steps(events: pl.DataFrame) -> pl.DataFrame:
             .otherwise(pl.coalesce("before_ts", "ts")),
             end_us=pl.col("ts"),
         )
-        .select("lane", "station", "at", "step", "part", "start_us", "end_us", "file", "line")
+        .select("lane", "station", "at", "step", "part", "start_us", "end_us", "file", "line", "nest", "carrier")
     )

@@ -18,6 +18,7 @@ from analytics.clocks.doubled import resolve_by_links
 from analytics.cycles import cycles, steps
 from analytics.intervals import cut
 from analytics.ledger import PAUSED, intervals, split_work
+from analytics.marks import alarms, marks
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
 from analytics.plan import PLANNED_STOP, Stop, plan, shift_spans
@@ -30,7 +31,7 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "18"
+VERSION = "19"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -39,6 +40,8 @@ TABLES = (
     "cycles",
     "steps",
     "stops",
+    "alarms",
+    "marks",
     "moves",
     "parts",
     "stock",
@@ -93,6 +96,8 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "cycles": inside.ending(cycle.join(_outcome(fate), on="part", how="left", maintain_order="left")),
         "steps": inside.ending(steps(events)),
         "stops": inside.starting(stop_facts(pieces, events, cell)),
+        "alarms": inside.starting(alarms(events, cell)),
+        "marks": marks(events, day.start_us, day.end_us),
         "moves": move,
         "parts": _parts(fate, day.start_us, day.end_us),
         "stock": stock(fate, cell, day.end_us),

@@ -10,11 +10,29 @@ import os
 import sys
 from collections.abc import Sequence
 from io import TextIOWrapper
+from typing import Protocol
 
 from app.commands import account, check, clocks, demo, draft, export, facts, follow, ingest, new, serve, stops, trust
+from app.commands.studies import STUDIES
 from ingest.errors import TaktbookError
 
-COMMANDS = (demo, new, draft, ingest, follow, facts, check, account, stops, trust, clocks, export, serve)
+
+class Command(Protocol):
+    """What a command must have: a module or an object."""
+
+    @property
+    def NAME(self) -> str: ...  # noqa: D102
+    @property
+    def HELP(self) -> str: ...  # noqa: D102
+    @property
+    def EXAMPLE(self) -> str: ...  # noqa: D102
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...  # noqa: D102
+    def run(self, args: argparse.Namespace) -> int: ...  # noqa: D102
+
+
+COMMANDS: tuple[Command, ...] = (
+    demo, new, draft, ingest, follow, facts, check, account, stops, *STUDIES, trust, clocks, export, serve,
+)  # fmt: skip
 """Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
 
 

@@ -1,0 +1,1 @@
+"""Statistics that several studies use; one topic a file, numbers in, numbers out."""

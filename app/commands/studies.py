@@ -1,0 +1,81 @@
+"""The analyses of a cell as commands. A new one is one row of STUDIES; all take the same options and print alike."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser, Namespace
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from analytics.book import open_plant
+from analytics.study import Study
+from app.commands.options import add_cell, add_window, the_cell, the_wish
+from app.print_study import as_data, as_printed
+from app.selection import choose
+from app.tables import add_format, give
+from ingest.errors import InputError, suggest
+
+
+@dataclass(frozen=True)
+class StudyCommand:
+    """One analysis as a command."""
+
+    NAME: str
+    HELP: str
+    EXAMPLE: str
+    function: str  # "module:function"; imported when it runs, so that other commands start quickly
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Add the options that all analyses have."""
+        add_cell(parser)
+        add_window(parser)
+        parser.add_argument("--station", metavar="NAME", help="only this station")
+        parser.add_argument("--product", metavar="NAME", help="only this product, or the members of this set")
+        parser.add_argument(
+            "--table", metavar="NAME", help="only this table, with all its rows (needed for csv, parquet)"
+        )
+        add_format(parser)
+
+    def run(self, args: Namespace) -> int:
+        """Do the analysis and give it."""
+        plant = open_plant(Path(args.plant))
+        cell = the_cell(plant, args.cell)
+        chosen = choose(plant, cell, the_wish(args))
+        study: Study = self.load()(plant, cell, chosen.window, station=args.station, product=args.product)
+        table = self._table(study, args)
+        title = f"Cell {cell} · {chosen.title}"
+        data = as_data(plant, cell, chosen.window, study, table)
+        give(
+            args,
+            as_printed(plant, chosen.window, title, study, table),
+            data,
+            study.tables.get(table or "", pl.DataFrame()),
+        )
+        return 0
+
+    def load(self) -> Any:
+        """Import the analysis."""
+        module, _, name = self.function.partition(":")
+        return getattr(import_module(module), name)
+
+    def _table(self, study: Study, args: Namespace) -> str | None:
+        table: str | None = args.table
+        if table is None and args.format in ("csv", "parquet"):
+            if len(study.tables) == 1:
+                return next(iter(study.tables))
+            raise InputError(
+                "this analysis has several tables: which one?", where="--table", allowed=", ".join(study.tables)
+            )
+        if table is not None and table not in study.tables:
+            raise InputError(
+                "this analysis has no such table", where="--table", found=table,
+                allowed=", ".join(study.tables) or "none: there was nothing to tell",
+                fix=suggest(table, list(study.tables)) or "use one of the allowed names",
+            )  # fmt: skip
+        return table
+
+
+STUDIES: tuple[StudyCommand, ...] = ()
