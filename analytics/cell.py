@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 import polars as pl
 from pydantic import Field
 
+from analytics.characteristics import Characteristic, wrong_limits
 from analytics.lines import CAUSE_LINES
 from analytics.links import Clocks, Link, Pin, contradictions
 from ingest.errors import suggest
@@ -55,6 +56,8 @@ class Product(Strict):
     hand_fed: bool = False
     cycle_s: dict[str, Seconds] = Field(default_factory=dict)
     """Planned net cycle per station (of one nest, where it has several)."""
+    characteristics: dict[str, Characteristic] = Field(default_factory=dict)
+    """Limits of what is measured on a part, by the name that the logs give it."""
 
 
 class SetType(Strict):
@@ -245,6 +248,7 @@ def _contradictions(cell: Cell) -> Iterator[Finding]:
                     suggest(name, products) or "define it under [[products]]",
                 )
     yield from contradictions(cell)
+    yield from wrong_limits(cell)
     for i, cause in enumerate(cell.causes):
         if cause.station is not None and cause.station not in names:
             yield undefined(("causes", i, "station"), cause.station)

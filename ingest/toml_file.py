@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
@@ -237,12 +237,15 @@ def _note(toml_file: TomlFile, model: type[BaseModel], error: Any, at: Loc) -> N
 
 def _model_at(model: type[BaseModel], loc: Loc) -> type[BaseModel] | None:
     current: Any = model
+    named = False  # the next part is a name that the user chose: a key of a table of tables
     for part in loc:
-        if isinstance(part, int):
+        if isinstance(part, int) or named:
+            named = False
             continue
         if not (isinstance(current, type) and issubclass(current, BaseModel)) or part not in current.model_fields:
             return None
         current = current.model_fields[part].annotation
+        named = get_origin(current) is dict
         while get_args(current):
             inner = [a for a in get_args(current) if isinstance(a, type) and issubclass(a, BaseModel)]
             if not inner:

@@ -186,7 +186,7 @@ def _product(name: str, of: str | None, made: cat.SetProduct, extra: str) -> str
 def _volume(size: str) -> str:
     nominal = cat.VOLUME_ML[size]
     low, high = nominal * (1 - cat.TOLERANCE), nominal * (1 + cat.TOLERANCE)
-    return f"# volume_ml: {low:g} to {high:g}\n"
+    return f'characteristics = {{ volume_ml = {{ low = {low:g}, high = {high:g}, unit = "ml" }} }}\n'
 
 
 def _causes(alarms: tuple[cat.Alarm, ...], rejects: Mapping[str, str]) -> str:
