@@ -1,0 +1,103 @@
+"""The pace of a station: what a cycle or step usually takes around its time, and which one took longer than that.
+
+The rule: **what returns at once is a stop, what stays is slow running.** The usual time of a cycle is the median of its
+lane, step and product around it (WINDOW of them), so a stop does not move it and lasting slowness does. A cycle is out
+of the usual when it exceeds that level by more than the fence: FENCE times the spread of its like. Fewer than RUN such
+cycles in a row are stops; RUN or more in a row are slow running that is too short to have moved the level.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+WINDOW = 31
+"""Cycles of the same lane, step and product that tell the level, half of them on each side."""
+FENCE = 6.0
+"""Spreads above the level at which a cycle is out of the usual (2.5 times as far as where a control chart warns)."""
+RUN = 5
+"""So many cycles out of the usual in a row have stayed: slow running."""
+FEW = 5
+"""Groups of fewer cycles borrow level and spread from all products of their lane and step."""
+SIGMA = 1.4826022
+"""Standard deviation of a normal distribution per median absolute deviation."""
+LEAST_SHARE = 0.003
+"""The spread is at least this share of the level, and LEAST_US: stamps and scans are not finer."""
+LEAST_US = 5_000.0
+
+USUAL, STOP, SLOW = "usual", "stop", "slow"
+
+_LENGTH = pl.col("end_us") - pl.col("start_us")
+
+
+def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
+    """Add to each cycle or step what one like it usually took around its time.
+
+    Takes    one row per cycle or step: lane, start_us, end_us; step and product where there are such. A product or
+             step that is not known (null) is a group of its own.
+    Returns  the same rows in the same order, and level_us (rolling median of the lengths of its lane, step and
+             product; a stop does not move it, slow running does) and spread_us (1.48 times the median distance of
+             the group's lengths from their level). A group of fewer than FEW borrows both from its lane and step.
+    """
+    group: list[str] = [name for name in ("lane", "step", "product") if name in frame.columns]
+    like: list[str] = [name for name in group if name != "product"]
+    rows = frame.lazy().with_row_index("row_").sort(*group, "start_us", "end_us", "row_").collect()
+    own = _levels(rows, group, window)
+    if "product" in group:
+        small = rows.select((pl.len().over(group) < FEW).alias("small"))["small"]
+        if small.any():
+            alike = _levels(rows.sort(*like, "start_us", "end_us", "row_"), like, window)
+            alike = alike.select("row_", level_like="level_us", spread_like="spread_us")
+            own = (
+                own.with_columns(small=small)
+                .join(alike, on="row_", how="left", maintain_order="left")
+                .with_columns(
+                    level_us=pl.when("small").then("level_like").otherwise("level_us"),
+                    spread_us=pl.when("small").then("spread_like").otherwise("spread_us"),
+                )
+                .drop("small", "level_like", "spread_like")
+            )
+    return own.sort("row_").drop("row_")
+
+
+def _levels(rows: pl.DataFrame, group: list[str], window: int) -> pl.DataFrame:
+    """Level and spread of rows that are sorted by group and time."""
+    length = _LENGTH.cast(pl.Float64)
+    middle = length.rolling_median(window, min_samples=1, center=True)
+    return rows.with_columns(level_us=middle.over(group)).with_columns(
+        spread_us=pl.max_horizontal(
+            SIGMA * (length - pl.col("level_us")).abs().median().over(group),
+            LEAST_SHARE * pl.col("level_us"),
+            pl.lit(LEAST_US),
+        )
+    )
+
+
+def judge(levelled: pl.DataFrame) -> pl.DataFrame:
+    """Tell of each cycle whether it was usual, a stop or slow running.
+
+    Takes    what local_level returns, undisturbed cycles only (none around an alarm, a break or missing data).
+    Returns  the same rows, and excess_us (length less level), fence_us,
+             pace: `usual`, `stop` (fewer than RUN cycles of the group in a row are beyond the fence: the pace came back
+             at once) or `slow` (RUN or more in a row).
+    """
+    group: list[str] = [name for name in ("lane", "step", "product") if name in levelled.columns]
+    beyond = pl.col("excess_us") > pl.col("fence_us")
+    rows = (
+        levelled.with_row_index("row_")
+        .with_columns(excess_us=_LENGTH - pl.col("level_us"), fence_us=FENCE * pl.col("spread_us"))
+        .sort(*group, "start_us", "end_us", "row_")
+        .with_columns(beyond=beyond)
+        .with_columns(run=(beyond != beyond.shift(1)).fill_null(True).cum_sum().over(group))
+    )
+    in_a_row = pl.len().over(*group, "run")
+    return (
+        rows.with_columns(
+            pace=pl.when(~pl.col("beyond"))
+            .then(pl.lit(USUAL))
+            .when(in_a_row < RUN)
+            .then(pl.lit(STOP))
+            .otherwise(pl.lit(SLOW))
+        )
+        .sort("row_")
+        .drop("row_", "beyond", "run")
+    )
