@@ -36,6 +36,8 @@ class Shift(Strict):
     days: tuple[Day, ...] = DAYS
     cells: tuple[str, ...] | None = None
     breaks: tuple[Break, ...] = ()
+    unmanned: bool = False
+    """Nobody is there: analyses book it apart."""
 
 
 class ShiftException(Strict):
@@ -174,6 +176,7 @@ def _contradictions(plant: PlantFile) -> Iterator[Finding]:
                 )
     for cell in plant.cells:
         yield from _overlaps(plant, cell)
+        yield from _manned_and_not(plant, cell)
     for i, odd in enumerate(plant.exceptions):
         if odd.shift not in shifts:
             yield _unknown(("exceptions", i, "shift"), "this shift is not in the pattern", odd.shift, shifts)
@@ -192,6 +195,22 @@ def _contradictions(plant: PlantFile) -> Iterator[Finding]:
 
 def _unknown(loc: tuple[str | int, ...], message: str, name: str, known: tuple[str, ...] | list[str]) -> Finding:
     return loc, message, name, ", ".join(known), suggest(name, known) or "use one of the allowed names"
+
+
+def _manned_and_not(plant: PlantFile, cell: str) -> Iterator[Finding]:
+    """Shifts of one cell and name of which some are unmanned: the ledger knows a shift by its name."""
+    first: dict[str, bool] = {}
+    for i, shift in enumerate(plant.shifts):
+        if (shift.cells is None or cell in shift.cells) and first.setdefault(shift.name, shift.unmanned) != (
+            shift.unmanned
+        ):
+            yield (
+                ("shifts", i, "unmanned"),
+                f"shift {shift.name} of cell {cell} is unmanned on some days and not on others",
+                str(shift.unmanned).lower(),
+                None,
+                "give the unmanned one a name of its own",
+            )
 
 
 def _overlaps(plant: PlantFile, cell: str) -> Iterator[Finding]:

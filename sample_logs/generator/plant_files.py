@@ -44,6 +44,7 @@ start = "22:00"
 end = "06:00"
 days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 cells = [{spoons}]
+unmanned = true
 
 [[shifts]]
 name = "morning"
