@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import polars as pl
@@ -87,8 +88,7 @@ def told_clocks(
     heard = events.filter(~pl.col("source").is_in(list(off))) if off else events
     series = find_pairs(heard, links, len(cell.links)) if reference else []
     series = [s for s in series if len(s.cause_us) >= LEAST]
-    names = {n for s in series for n in (s.cause, s.effect)}
-    records = _records(events, names)
+    records = _records(events)
     first, last = (start_us - EDGE_US) // KNOT_US, -(-(end_us + EDGE_US) // KNOT_US)
     tracks = [track(s, records, first * KNOT_US - _HOPS_US, last * KNOT_US + _HOPS_US) for s in series]
     anchors: dict[str, Callable[[float], float]] = dict(pins)
@@ -107,9 +107,15 @@ def told_clocks(
     return pl.DataFrame(rows, schema=PIECES, orient="row")
 
 
-def _records(events: pl.DataFrame, names: set[str]) -> dict[str, Times]:
-    own = events.filter(pl.col("source").is_in(sorted(names))).select("source", "ts").unique().sort("source", "ts")
-    return {str(key[0]): rows["ts"].to_numpy() for key, rows in own.partition_by("source", as_dict=True).items()}
+def _records(events: pl.DataFrame) -> Callable[[str], Times]:
+    """All times of a source, sorted, each once; looked up only when asked for, since most clocks are never set."""
+
+    @cache
+    def of(source: str) -> Times:
+        found: Times = events.filter(pl.col("source") == source)["ts"].unique().sort().to_numpy()
+        return found
+
+    return of
 
 
 def handed_on_clocks(pieces: pl.DataFrame, end_us: int) -> pl.DataFrame:

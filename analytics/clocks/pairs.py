@@ -59,10 +59,11 @@ def find_pairs(events: pl.DataFrame, links: list[Link], told: int) -> list[Serie
     Returns  a series per link and two sources, in order of links and sources. A part is paired when cause and effect
              are said once each within PAIR_REACH_US of each other: what happens twice says nothing of the clock.
     """
-    talk = events.filter(pl.col("station").is_not_null()).select(
+    sides = {(side.station, side.kind) for link in links for side in (link.cause, link.effect)}
+    kinds, stations = sorted({k for _, k in sides}), sorted({s for s, _ in sides})
+    talk = events.filter(pl.col("kind").is_in(kinds) & pl.col("station").is_in(stations)).select(
         "source", "station", "nest", "at", "kind", "step", "part", "ts"
     )
-    talk = talk.unique(maintain_order=False)
     many = talk.group_by("station", "kind").agg(pl.col("source").unique())
     sources = {(s, k): set(names) for s, k, names in many.rows()}
     able = [
