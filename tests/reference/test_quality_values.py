@@ -8,6 +8,7 @@ from scipy import stats
 
 from analytics.statistics import capability as cap
 from analytics.statistics import control_charts as charts
+from analytics.statistics.intervals import clopper_pearson, wilson
 from analytics.statistics.multiple_looks import benjamini_hochberg
 from analytics.statistics.run_rules import false_shares, nelson, western_electric
 from analytics.statistics.yields import first_pass_yield, poisson_yield, rolled_throughput_yield
@@ -238,3 +239,13 @@ def test_many_looks_agree_with_an_independent_implementation():
     with_gap = benjamini_hochberg(np.concatenate([p[:4], [np.nan], p[4:]]))
     assert np.isnan(with_gap[4])
     assert np.delete(with_gap, 4) == pytest.approx(benjamini_hochberg(p))
+
+
+@pytest.mark.parametrize("interval", [wilson, clopper_pearson], ids=["wilson", "clopper_pearson"])
+def test_intervals_of_shares(interval):
+    cases = np.array(CHECKS["binomial_intervals_newcombe"]["inputs"]["cases"])
+    assert close("binomial_intervals_newcombe", interval.__name__, np.transpose(interval(cases[:, 0], cases[:, 1])))
+    low, high = interval([0, 5, 0], [0, 5, 5])
+    assert np.isnan([low[0], high[0]]).all()  # no items: nothing is known
+    assert (low[1:] >= 0).all()
+    assert high[1] == 1.0
