@@ -2,18 +2,23 @@
 
 The rule: **what returns at once is a stop, what stays is slow running.** The usual time of a cycle is the median of its
 lane, step and product around it (WINDOW of them), so a stop does not move it and lasting slowness does. A cycle is out
-of the usual when it exceeds that level by more than the fence: FENCE times the spread of its like. Fewer than RUN such
-cycles in a row are stops; RUN or more in a row are slow running that is too short to have moved the level.
+of the usual when it exceeds that level by more than the fence, which is fitted to its like: FENCE times their spread,
+or the adjusted fence of the box plot where they are skewed. Fewer than RUN such cycles in a row are stops, if they are
+long enough to be one (LEAST_STOP_US); RUN or more in a row are slow running, too short to have moved the level.
 """
 
 from __future__ import annotations
 
 import polars as pl
 
+from analytics.statistics.robust import adjusted_fences
+
 WINDOW = 31
 """Cycles of the same lane, step and product that tell the level, half of them on each side."""
-FENCE = 6.0
-"""Spreads above the level at which a cycle is out of the usual (2.5 times as far as where a control chart warns)."""
+FENCE = 4.5
+"""Spreads above the level at which a cycle is out of the usual: about one in 100 000 where lengths are normal."""
+LEAST_STOP_US = 1_000_000
+"""A stop lasts at least this long, or half the level where that is shorter; less beyond the fence is slow."""
 RUN = 5
 """So many cycles out of the usual in a row have stayed: slow running."""
 FEW = 5
@@ -76,28 +81,38 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     """Tell of each cycle whether it was usual, a stop or slow running.
 
     Takes    what local_level returns, undisturbed cycles only (none around an alarm, a break or missing data).
-    Returns  the same rows, and excess_us (length less level), fence_us,
-             pace: `usual`, `stop` (fewer than RUN cycles of the group in a row are beyond the fence: the pace came back
-             at once) or `slow` (RUN or more in a row).
+    Returns  the same rows in the same order, and excess_us (length less level), fence_us and pace: `usual`, `stop`
+             (the pace came back at once: fewer than RUN cycles of the group in a row are beyond the fence) or `slow`
+             (RUN or more in a row, or too short for a stop).
     """
     group: list[str] = [name for name in ("lane", "step", "product") if name in levelled.columns]
     beyond = pl.col("excess_us") > pl.col("fence_us")
     rows = (
         levelled.with_row_index("row_")
-        .with_columns(excess_us=_LENGTH - pl.col("level_us"), fence_us=FENCE * pl.col("spread_us"))
+        .with_columns(excess_us=_LENGTH - pl.col("level_us"))
+        .pipe(_with_fence, group)
         .sort(*group, "start_us", "end_us", "row_")
         .with_columns(beyond=beyond)
         .with_columns(run=(beyond != beyond.shift(1)).fill_null(True).cum_sum().over(group))
     )
-    in_a_row = pl.len().over(*group, "run")
+    a_stop = (pl.len().over(*group, "run") < RUN) & (
+        pl.col("excess_us") >= pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2)
+    )
+    pace = pl.when(~pl.col("beyond")).then(pl.lit(USUAL)).when(a_stop).then(pl.lit(STOP)).otherwise(pl.lit(SLOW))
+    return rows.with_columns(pace=pace).sort("row_").drop("row_", "beyond", "run")
+
+
+def _with_fence(rows: pl.DataFrame, group: list[str]) -> pl.DataFrame:
+    """Add fence_us. A group of fewer than FEW has no fence of its own but that of its borrowed spread."""
+    fitted = [
+        (*key, max(0.0, adjusted_fences(own["excess_us"].to_numpy())[1]))
+        for key, own in rows.group_by(group)
+        if own.height >= FEW
+    ]
+    schema = {name: rows.schema[name] for name in group} | {"fitted_us": pl.Float64()}
+    fences = pl.DataFrame(fitted, schema=schema, orient="row")
     return (
-        rows.with_columns(
-            pace=pl.when(~pl.col("beyond"))
-            .then(pl.lit(USUAL))
-            .when(in_a_row < RUN)
-            .then(pl.lit(STOP))
-            .otherwise(pl.lit(SLOW))
-        )
-        .sort("row_")
-        .drop("row_", "beyond", "run")
+        rows.join(fences, on=group, how="left", nulls_equal=True, maintain_order="left")
+        .with_columns(fence_us=pl.max_horizontal(FENCE * pl.col("spread_us"), "fitted_us"))
+        .drop("fitted_us")
     )
