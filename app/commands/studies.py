@@ -78,4 +78,11 @@ class StudyCommand:
         return table
 
 
-STUDIES: tuple[StudyCommand, ...] = ()
+STUDIES: tuple[StudyCommand, ...] = (
+    StudyCommand(
+        "sets",
+        "How long sets take, which member is waited for, what is left without partners, what the feed should be.",
+        "taktbook sets --plant demo-plant --cell spoon --day 2026-10-24",
+        "analytics.studies.set_making.study:set_making",
+    ),
+)
