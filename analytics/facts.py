@@ -12,30 +12,32 @@ import polars as pl
 
 from analytics.carry import MARGIN_US, carry
 from analytics.cell import CELL, Cell
+from analytics.cell_book import cell_rows, fill, made_rows
 from analytics.claims import Seen
 from analytics.clocks.align import align, told_clocks
 from analytics.clocks.doubled import resolve_by_links
 from analytics.cycles import cycles, steps
+from analytics.gating.chain import chain
 from analytics.intervals import cut
-from analytics.ledger import PAUSED, intervals, split_work
+from analytics.ledger import intervals, split_work
 from analytics.marks import alarms, marks
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
-from analytics.plan import PLANNED_STOP, Stop, plan, shift_spans
+from analytics.plan import Stop, plan, shift_spans
 from analytics.plant import PlantFile
 from analytics.prepare import prepare, resolve_doubled_hour
-from analytics.roots import WORK, roots
 from analytics.sets import sets
 from analytics.stop_facts import stop_facts
 from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "19"
+VERSION = "20"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
     "ledger",
+    "chain",
     "intervals",
     "cycles",
     "steps",
@@ -87,11 +89,14 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
     move = moves(fate, events, cell, day.start_us, day.end_us, day.since_us)
-    booked = pl.concat([inside.clip(pieces), _cell_book(roots(inside.clip(_for_the_cell(pieces)), cell), move, cell)])
+    gated = fill(chain(events, fate, tiles, plans, cell), inside.clip(pieces), cell, day.start_us, day.end_us)
+    lanes_of = pieces.schema
+    booked = pl.concat([inside.clip(pieces), cell_rows(gated, lanes_of), made_rows(move, cell, lanes_of)])
     ledger = inside.clip(cut(booked.drop("plan"), plans, ["plan", "plan_cause", "shift", "shift_day"]))
     lanes = pl.concat([cell.lanes(), pl.DataFrame({"lane": [CELL]})], how="diagonal")
     return {
         "ledger": _with_units(ledger.join(lanes, on="lane", how="left", maintain_order="left"), cell),
+        "chain": gated,
         "intervals": inside.clip(tiles),
         "cycles": inside.ending(cycle.join(_outcome(fate), on="part", how="left", maintain_order="left")),
         "steps": inside.ending(steps(events)),
@@ -155,73 +160,6 @@ class Window:
     def starting(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Rows that start inside, whole."""
         return frame.filter((pl.col("start_us") >= self.start_us) & (pl.col("start_us") < self.end_us))
-
-
-def _for_the_cell(pieces: pl.DataFrame) -> pl.DataFrame:
-    """A station's own planned stop is a line of the cell, which it may hold up."""
-    idle = (pl.col("plan") == PLANNED_STOP) & ~pl.col("line").is_in(WORK)
-    return pieces.with_columns(
-        line=pl.when(idle)
-        .then(pl.lit("planned_stop"))
-        .when(pl.col("line") == PAUSED)
-        .then(pl.lit("unexplained"))
-        .otherwise("line")
-    )
-
-
-def _cell_book(whole: pl.DataFrame, move: pl.DataFrame, cell: Cell) -> pl.DataFrame:
-    """The cell's own rows: work along the way stands in the plan gap, out of which each part takes its takt.
-
-    So good = takt x good parts and rejects = takt x rejected parts, as in ISO 22400-2, and the gap is what the
-    stations' work along the way took beyond that.
-    """
-    work = pl.col("line").is_in(["good", "fast_cycle", "reject", "start_up_reject", "rework"])
-    rows = whole.with_columns(
-        lane=pl.lit(CELL),
-        blamed=pl.when(~work & (pl.col("blamed") != CELL).fill_null(True)).then(
-            pl.coalesce("blamed", pl.col("lane").str.split(".").list.first())
-        ),
-        line=pl.when(work).then(pl.lit("plan_gap")).otherwise("line"),
-        cause=pl.when(work).then(None).otherwise("cause"),
-    )
-    good = pl.col("move") == "good"
-    made = (
-        move.filter(good | (pl.col("move") == "reject"))
-        .join(cell.takts(), on="product", how="left", maintain_order="left")
-        .with_columns(
-            pl.col("takt_us").fill_null(cell.takts()["takt_us"].median()).cast(pl.Int64),
-            line_=pl.when(good & pl.col("rework"))
-            .then(pl.lit("rework"))
-            .when(good)
-            .then(pl.lit("good"))
-            .when("start_up")
-            .then(pl.lit("start_up_reject"))
-            .otherwise(pl.lit("reject")),
-            at=pl.when(~good).then("station"),
-        )
-    )
-    both = [
-        made.select(
-            lane=pl.lit(CELL),
-            start_us="us",
-            end_us="us",
-            us=sign * pl.col("takt_us"),
-            line=line,
-            cause=cause,
-            blamed=at,
-            product="product",
-            part="part",
-            log_file="file",
-            log_line="line",
-        )
-        for sign, line, cause, at in (
-            (1, pl.col("line_"), pl.col("cause"), pl.col("at")),
-            (-1, pl.lit("plan_gap"), pl.lit(None, pl.String), pl.lit(None, pl.String)),
-        )
-    ]
-    return pl.concat([rows, *both], how="diagonal").select(
-        pl.col(name).cast(dtype) for name, dtype in whole.schema.items()
-    )
 
 
 def _with_units(ledger: pl.DataFrame, cell: Cell) -> pl.DataFrame:

@@ -1,0 +1,216 @@
+"""Binding: which of its candidates each moment waited for, with lags that the log itself shows.
+
+A link has a least lag of its own: a move that nobody logs, a controller's scan, the length of a step stamped at its end
+only. It is the median over the cases in which this candidate came last by a clear margin; where there are too few, the
+least lag of the moment's other links. Binding is the latest end plus lag among the candidates that were in time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.gating.moments import LATE_US, Moments
+
+Ints = npt.NDArray[np.int64]
+
+FEW = 8
+"""Fewer clear cases than this tell no lag."""
+NOISE_US = 60_000
+"""Two candidates whose ends plus lags differ by less are a tie: clocks, scans and jitter of steps."""
+GO_NOISE_US = 300_000
+"""A robot goes on at once: what ends longer before is not what it waited for."""
+SELF = ("carrier_change", "waiting_people", "waiting_material", "no_order", "off", "safety", "stopped")
+"""Waits that no work of another station ends: they are charged for themselves, from when the one who waits began."""
+NONE = -1
+
+
+@dataclass(frozen=True)
+class Binding:
+    """What each moment waited for.
+
+    table    m, p (null: bound to nothing), thread, lag_us, need_us (ts - ts of p - lag, what it took longer), margin_us
+             (how much earlier the next candidate would have let it go; null: there is none), rival (m of that one),
+             late (bool: even the best candidate came too late for its lag)
+    links    kind of link: thread, lane, what, from_lane, from_what, cases_n, clear_n, bound_n, lag_us
+    """
+
+    table: pl.DataFrame
+    links: pl.DataFrame
+
+
+def bind(seen: Moments, found: pl.DataFrame) -> Binding:
+    """Choose the binding candidate of every moment (see above)."""
+    edges = _with_kinds(seen, found)
+    ts = seen.table["ts"].to_numpy()
+    m, p = edges["m"].to_numpy(), edges["p"].to_numpy()
+    gap = ts[m] - ts[p]
+    lag = _lags(edges, gap)
+    score = ts[p] + lag
+    go = edges["go"].to_numpy()
+    allowed = np.where(go, GO_NOISE_US, np.maximum(NOISE_US, lag // 10))
+    over = score - ts[m]  # how much too late for its lag
+    selfish = edges["selfish"].to_numpy()
+    own, second = edges["thread"].eq("own").to_numpy(), edges["thread"].is_in(["release", "demand"]).to_numpy()
+
+    in_time = over <= allowed
+    # A robot that waited goes on because of another, if one ended just then; its own record is what is left.
+    explains = in_time & (over >= -allowed)
+    other = go & ~own & ~selfish
+    first = np.where(go, np.where(own, 1, np.where(other & explains, 3, 0)), np.where(second, 1, 2))
+    first = np.where(in_time | (go & own), first, -1)
+    # A changeover's end or a part thrown out is looked for only where the rest leaves time unexplained.
+    plain = _largest(m, np.where(~go & ~second & in_time, score, np.iinfo(np.int64).min), seen.n)
+    unexplained = plain[m] < ts[m] - np.maximum(4 * allowed, 1_500_000)
+    release = edges["thread"].eq("release").to_numpy()
+    fits = release | (over >= -np.maximum(allowed, GO_NOISE_US))
+    first = np.where(second, np.where(unexplained & in_time & fits & (score > plain[m]), 4, -2), first)
+
+    best_rank = _largest(m, first, seen.n)
+    running = (first == best_rank[m]) & (first >= 0)
+    # None was in time: the one that is least too late.
+    hopeless = best_rank[m] < 0
+    running |= hopeless & ~second & (over == _smallest(m, np.where(second, np.iinfo(np.int64).max, over), seen.n)[m])
+    best = _largest(m, np.where(running, score, np.iinfo(np.int64).min), seen.n)
+    near = running & (score >= best[m] - np.where(go, 0, NOISE_US))
+    # Among equals the latest end is the nearer witness; then the order of the threads.
+    order = np.lexsort((edges["rank"].to_numpy(), -ts[p], ~near, m))
+    chosen = np.zeros(len(m), dtype=bool)
+    chosen[order[_firsts(m[order])]] = True
+    chosen &= near
+    rival_score = _largest(m, np.where(~chosen & in_time & (first >= 0), score, np.iinfo(np.int64).min), seen.n)
+    rival = np.full(seen.n, NONE)
+    is_rival = ~chosen & (score == rival_score[m]) & in_time & (first >= 0)
+    rival[m[is_rival]] = p[is_rival]
+
+    bound = edges.filter(chosen).select("m", "p", "thread", "kind")
+    at = np.flatnonzero(chosen)
+    table = (
+        seen.table.select("m")
+        .join(
+            bound.with_columns(
+                lag_us=pl.Series(lag[at]),
+                over_us=pl.Series(gap[at] - lag[at]),
+                score=pl.Series(score[at]),
+                late=pl.Series(hopeless[at]),
+            ),
+            on="m", how="left", maintain_order="left",
+        )
+        .with_columns(rival=pl.Series(rival), rival_score=pl.Series(rival_score))
+        .with_columns(
+            rival=pl.when(pl.col("rival") >= 0).then("rival"),
+            margin_us=pl.when(pl.col("rival") >= 0).then(
+                (pl.min_horizontal("score", pl.Series(ts)) - pl.col("rival_score")).clip(0, None)
+            ),
+        )
+        .select("m", "p", "thread", "kind", "lag_us", "over_us", "margin_us", "rival", "late")
+    )  # fmt: skip
+    return Binding(table, _told(edges, lag, chosen, gap))
+
+
+def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
+    """Add to each candidate the kind of its link, and how the waiting of a robot is to be understood."""
+    lanes, words = (pl.Enum(seen.table[name].drop_nulls().unique().sort()) for name in ("lane", "what"))
+    coded = seen.table.select(
+        "m", "ts", "lane", "what",
+        lane_no=pl.col("lane").cast(lanes).to_physical().cast(pl.Int64).fill_null(-1) + 1,
+        what_no=pl.col("what").cast(words).to_physical().cast(pl.Int64) + 1,
+        robot=pl.col("lane").is_in(seen.robots).fill_null(False),
+        go=pl.col("what") == "go",
+        state="state",
+    )  # fmt: skip
+    at_m, at_p = found["m"], found["p"]
+    own = pl.col("thread") == "own"
+    edges = pl.concat(
+        [
+            found,
+            coded.select("ts", "lane", "what", "lane_no", "what_no", "robot", "go")[at_m],
+            coded.select(
+                p_us="ts", from_lane="lane", from_what="what", from_lane_no="lane_no", from_no="what_no", state="state"
+            )[at_p],
+        ],
+        how="horizontal",
+    ).filter(pl.col("p_us") <= pl.col("ts") + LATE_US)
+    # Whatever a robot did before, its step takes its own time.
+    anything = own & pl.col("robot")
+    selfish = edges.filter(own & pl.col("go") & pl.col("state").is_in(SELF).fill_null(False))["m"]
+    n, w = len(lanes.categories) + 2, len(words.categories) + 2
+    target = pl.col("lane_no") * w + pl.col("what_no")
+    return edges.with_columns(
+        target=target,
+        kind=((pl.col("rank").cast(pl.Int64) * n * w + target) * n + pl.col("from_lane_no")) * w
+        + pl.when(anything).then(0).otherwise("from_no"),
+        from_what=pl.when(anything).then(pl.lit("")).otherwise("from_what"),
+        selfish=pl.col("go") & pl.col("m").is_in(selfish.implode()),
+    ).sort("m", "rank", "p")
+
+
+def _lags(edges: pl.DataFrame, gap: Ints) -> Ints:
+    """Least lag of each candidate's kind of link, in microseconds."""
+    m, p_us = edges["m"].to_numpy(), edges["p_us"].to_numpy()
+    order = np.lexsort((-p_us, m))
+    first = _firsts(m[order])
+    ahead = np.full(len(m), np.iinfo(np.int64).max)  # by how much the last candidate is later than the one before it
+    follows = np.flatnonzero(first[:-1] & ~first[1:])
+    ahead[order[follows]] = p_us[order[follows]] - p_us[order[follows + 1]]
+    is_last = np.zeros(len(m), dtype=bool)
+    is_last[order[first]] = True
+    kinds = (
+        edges.select("kind", "target", "go")
+        .with_columns(gap=pl.Series(gap), ahead=pl.Series(ahead), last=pl.Series(is_last))
+        .with_columns(usual=pl.col("gap").median().over("kind"))
+        .with_columns(clear=pl.col("last") & (pl.col("ahead") > (pl.col("usual") / 10).clip(200_000, 2_000_000)))
+        .group_by("kind")
+        .agg(
+            pl.col("target", "go").first(),
+            clear_n=pl.col("clear").sum(),
+            seen_us=pl.col("gap").filter("clear").median(),
+            low_us=pl.col("gap").quantile(0.1, "nearest"),
+        )
+        .with_columns(known=pl.when(pl.col("clear_n") >= FEW).then("seen_us"))
+        .with_columns(
+            lag=pl.when("go")
+            .then(0.0)
+            .otherwise(pl.coalesce("known", pl.col("known").min().over("target"), "seen_us", "low_us"))
+        )
+    )
+    lags: Ints = (
+        edges.select("kind").join(kinds.select("kind", "lag"), on="kind", how="left", maintain_order="left")["lag"]
+        .round().cast(pl.Int64).to_numpy()
+    )  # fmt: skip
+    return lags
+
+
+def _told(edges: pl.DataFrame, lag: Ints, chosen: npt.NDArray[np.bool_], gap: Ints) -> pl.DataFrame:
+    return (
+        edges.with_columns(lag_us=pl.Series(lag), bound=pl.Series(chosen), gap=pl.Series(gap))
+        .group_by("thread", "lane", "what", "from_lane", "from_what")
+        .agg(
+            cases_n=pl.len().cast(pl.Int64),
+            bound_n=pl.col("bound").sum().cast(pl.Int64),
+            lag_us=pl.col("lag_us").first(),
+        )
+        .sort("lane", "what", "thread", "from_lane", "from_what", nulls_last=True)
+    )
+
+
+def _largest(group: Ints, values: Ints, n: int) -> Ints:
+    """Largest value per group; the groups stand in order. Groups without values get the least integer."""
+    out = np.full(n, np.iinfo(np.int64).min)
+    if len(group):
+        starts = np.flatnonzero(_firsts(group))
+        out[group[starts]] = np.maximum.reduceat(values, starts)
+    return out
+
+
+def _smallest(group: Ints, values: Ints, n: int) -> Ints:
+    return -_largest(group, -np.maximum(values, np.iinfo(np.int64).min + 1), n)
+
+
+def _firsts(group: Ints) -> npt.NDArray[np.bool_]:
+    first = np.ones(len(group), dtype=bool)
+    first[1:] = group[1:] != group[:-1]
+    return first

@@ -1,0 +1,225 @@
+"""Candidates: for every moment the moments that it may have waited for.
+
+Threads: `own` the actor's moment before; `place` the moment before at another place that the moment is about; `part`
+the part's moment before; `room` the one that freed a place behind; `release` the end of a changeover; `demand` a part
+that was thrown out and calls for another.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analytics.cell import PLACES, Cell
+from analytics.gating.moments import LATE_US, MANY_PLACES, Moments
+
+THREADS = ("own", "place", "part", "room", "release", "demand")
+SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": pl.String}
+FAR_US = 24 * 3600 * 1_000_000
+"""Part numbers come again; a thread of a part does not reach further than this."""
+
+
+def candidates(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """List the candidates: m (the moment), p (which it may have waited for), thread. Each m, p once."""
+    found = pl.concat(
+        [
+            _lanes(seen, cell),
+            _parts(seen),
+            *_rooms(seen, cell),
+            _releases(seen, events, fates, cell),
+            _demands(seen, fates, cell),
+        ]
+    )
+    rank = pl.col("thread").replace_strict({t: n for n, t in enumerate(THREADS)}, return_dtype=pl.Int8)
+    found = found.filter(pl.col("p").is_not_null() & (pl.col("p") != pl.col("m"))).with_columns(rank=rank)
+    return _from_steps_to_starts(seen, found.sort("m", "rank", "p").unique(["m", "p"], keep="first")).sort(
+        "m", "rank", "p"
+    )
+
+
+def _ordered(seen: Moments) -> pl.Expr:
+    late = (pl.col("what") == "start") & ~pl.col("actor").is_in(seen.robots)
+    return pl.col("ts") + pl.when(late).then(LATE_US).otherwise(0)
+
+
+def _lanes(seen: Moments, cell: Cell) -> pl.DataFrame:
+    kinds = cell.lanes().select("lane", lane_kind="kind")
+    actors = seen.table.select("m", "what", actor="lane")
+    on = (
+        seen.rows.filter(pl.col("lane").is_not_null())
+        .select("m", "ts", "lane")
+        .unique(maintain_order=True)
+        .join(actors, on="m", maintain_order="left")
+        .join(kinds, on="lane", how="left", maintain_order="left")
+        .filter((pl.col("lane") == pl.col("actor")) | ~pl.col("lane_kind").is_in(MANY_PLACES))
+        .with_columns(order=_ordered(seen))
+        .sort("lane", "order", "m")
+    )
+    own = pl.when(pl.col("lane") == pl.col("actor")).then(pl.lit("own")).otherwise(pl.lit("place"))
+    return on.select("m", p=pl.col("m").shift(1).over("lane"), thread=own)
+
+
+def _parts(seen: Moments) -> pl.DataFrame:
+    actors = seen.table.select("m", "what", actor="lane")
+    on = (
+        seen.rows.filter(pl.col("part").is_not_null())
+        .select("m", "ts", "part")
+        .unique(maintain_order=True)
+        .join(actors, on="m", maintain_order="left")
+        .with_columns(order=_ordered(seen))
+        .sort("part", "order", "m")
+    )
+    near = pl.col("ts") - pl.col("ts").shift(1).over("part") < FAR_US
+    return on.select("m", p=pl.when(near).then(pl.col("m").shift(1).over("part")), thread=pl.lit("part"))
+
+
+def _rooms(seen: Moments, cell: Cell) -> list[pl.DataFrame]:
+    """A part leaves when there is room: with a buffer of B places, when the B-th part before it has left that."""
+    outs = seen.rows.filter((pl.col("kind") == "part_out") & pl.col("part").is_not_null())
+    came = seen.rows.filter(pl.col("kind").is_in(["part_in", "cycle_start"]) & pl.col("part").is_not_null())
+    found = []
+    for buffer in cell.stations:
+        below = [s.name for s in cell.stations if buffer.name in s.feeds_from]
+        if buffer.kind == "buffer":
+            entered = _passages(outs, came, list(buffer.feeds_from), below)
+            if buffer.capacity and not entered.is_empty():
+                found.append(
+                    entered.sort("out_us", "m").select(
+                        "m", p=pl.col("in_m").shift(buffer.capacity), thread=pl.lit("room")
+                    )
+                )
+        elif buffer.kind not in (*PLACES, "robot", "feeder", "manual"):
+            direct = [
+                s for s in buffer.feeds_from if cell.station(s).kind not in ("buffer", "robot", "feeder", "manual")
+            ]
+            passed = _passages(outs, came, direct, [buffer.name])
+            if not passed.is_empty():
+                lanes = max(1, len(buffer.nests))
+                left = (
+                    outs.filter(pl.col("station") == buffer.name)
+                    .select("part", left_m="m")
+                    .unique("part", keep="first")
+                )
+                order = passed.join(left, on="part", how="left", maintain_order="left").sort("in_us", "m")
+                found.append(order.select("m", p=pl.col("left_m").shift(lanes), thread=pl.lit("room")))
+    return [f.cast(SCHEMA) for f in found]  # type: ignore[arg-type]
+
+
+def _passages(outs: pl.DataFrame, came: pl.DataFrame, above: list[str], below: list[str]) -> pl.DataFrame:
+    """Parts that went from a station above to one below: part, m, out_us, in_m, in_us. Rejects never arrive."""
+    first = (
+        came.filter(pl.col("station").is_in(below))
+        .sort("m")
+        .unique("part", keep="first", maintain_order=True)
+        .select("part", in_m="m", in_us="ts")
+    )
+    return (
+        outs.filter(pl.col("station").is_in(above))
+        .select("part", "m", out_us="ts")
+        .join(first, on="part")
+        .filter((pl.col("in_us") >= pl.col("out_us") - LATE_US) & (pl.col("in_m") != pl.col("m")))
+        .unique("m", keep="first", maintain_order=True)
+    )
+
+
+def departures(seen: Moments, fates: pl.DataFrame) -> pl.DataFrame:
+    """Moments at which a part left the cell, good or not: m, ts, outcome; in order of time."""
+    gone = fates.filter(pl.col("done_us").is_not_null()).select("part", "outcome", ts="done_us")
+    rows = seen.rows.filter(pl.col("part").is_not_null()).select("m", "ts", "part")
+    return (
+        rows.join(gone, on=["part", "ts"])
+        .group_by("part", "ts", "outcome", maintain_order=True)
+        .agg(pl.col("m").max())
+        .select("m", "ts", "outcome")
+        .sort("ts", "m")
+    )
+
+
+def _entries(seen: Moments, cell: Cell) -> pl.DataFrame:
+    return seen.table.filter(
+        pl.col("station").is_in(cell.entries()) & pl.col("what").is_in(["start", "in"])
+    ).select("m", "ts")  # fmt: skip
+
+
+def _releases(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """After a changeover the first part waits for its end, and the changeover began when the last part had left.
+
+    The changeover itself is no moment of anybody: the entry is tied to the departure, the modes between tell the rest.
+    """
+    mode = events.filter((pl.col("kind") == "mode") & pl.col("station").is_null()).sort("no")
+    run = (pl.col("state") == "automatic").cast(pl.Int64).cum_sum().shift(1, fill_value=0)
+    setups = (
+        mode.select("ts", "state", run=run)
+        .group_by("run", maintain_order=True)
+        .agg(
+            setup_us=pl.col("ts").filter(pl.col("state") == "setup").min(),
+            ready_us=pl.col("ts").filter(pl.col("state") == "automatic").max(),
+        )
+        .drop_nulls()
+        .sort("ready_us")
+    )
+    if setups.is_empty():
+        return pl.DataFrame(schema=SCHEMA)
+    left = departures(seen, fates).select(p="m", left_us="ts")
+    setups = setups.sort("setup_us").join_asof(
+        left.with_columns(early_us=pl.col("left_us") - LATE_US).sort("early_us"),
+        left_on="setup_us", right_on="early_us", strategy="backward",
+    )  # fmt: skip
+    first = (
+        setups.sort("ready_us")
+        .join_asof(
+            _entries(seen, cell).sort("ts").with_columns(at_us="ts"),
+            left_on="ready_us",
+            right_on="ts",
+            strategy="forward",
+        )
+        .filter(pl.col("m").is_not_null())
+        .unique("m", keep="last", maintain_order=True)
+    )
+    return first.select("m", "p", thread=pl.lit("release")).cast(SCHEMA)  # type: ignore[arg-type]
+
+
+def _demands(seen: Moments, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+    """A part thrown out calls for another: the last one before each entry."""
+    lost = departures(seen, fates).filter(pl.col("outcome") != "good").select("ts", p="m")
+    if lost.is_empty():
+        return pl.DataFrame(schema=SCHEMA)
+    return (
+        _entries(seen, cell)
+        .sort("ts")
+        .join_asof(lost.sort("ts"), on="ts", strategy="backward")
+        .select("m", "p", thread=pl.lit("demand"))
+        .cast(SCHEMA)  # type: ignore[arg-type]
+    )
+
+
+def _from_steps_to_starts(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
+    """Where a robot says that it goes on, it goes on because of what its next step needs; the step itself then follows.
+
+    What others contributed to a step is moved to all `go` and `start` moments since the robot's step before.
+    """
+    own = (
+        seen.table.filter(pl.col("lane").is_in(seen.robots))
+        .select("m", "lane", "what", "ts")
+        .sort("lane", "m")
+        .with_columns(
+            is_start=pl.col("what").is_in(["go", "start"]), is_step=~pl.col("what").is_in(["go", "start", "wait"])
+        )
+        .with_columns(step_m=pl.when("is_step").then("m").backward_fill().over("lane"))
+    )
+    starts = own.filter(pl.col("is_start") & pl.col("step_m").is_not_null()).select(
+        "step_m", start_m="m", start_us="ts"
+    )
+    others = pl.col("thread") != "own"
+    times = seen.table.select(p="m", p_us="ts")
+    moved = (
+        found.filter(others)
+        .join(starts, left_on="m", right_on="step_m")
+        .join(times, on="p")
+        .filter((pl.col("p_us") <= pl.col("start_us") + LATE_US) & (pl.col("p") != pl.col("start_m")))
+        .select("p", "thread", "rank", m="start_m")
+        .select(found.columns)
+    )
+    begun = starts.select(m="step_m").unique()
+    return pl.concat(
+        [found.join(begun, on="m", how="anti"), found.filter(~others).join(begun, on="m", how="semi"), moved]
+    ).unique(["m", "p"], keep="first", maintain_order=True)
