@@ -80,6 +80,12 @@ class StudyCommand:
 
 STUDIES: tuple[StudyCommand, ...] = (
     StudyCommand(
+        "flow",
+        "Who waits for whom, the bottleneck by five methods and whether they agree, buffer levels, work in process.",
+        "taktbook flow --plant demo-plant --cell timer --day 2026-10-24",
+        "analytics.studies.flow.study:flow",
+    ),
+    StudyCommand(
         "sets",
         "How long sets take, which member is waited for, what is left without partners, what the feed should be.",
         "taktbook sets --plant demo-plant --cell spoon --day 2026-10-24",

@@ -1,0 +1,219 @@
+"""Active periods: how long stations go without waiting, and the bottleneck that shifts among them.
+
+A station is active while it works, is stopped, set up or changes its carrier, and not while it waits for another
+(Roser, Nakano & Tanaka, Winter Simulation Conference 2001 and 2002).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.ledger import STOP_LINES
+from analytics.roots import WORK
+
+OUTSIDE = ("waiting_people", "waiting_material", "no_order")
+ACTIVE = (*WORK, *(line for line in STOP_LINES if line not in OUTSIDE))
+"""Lines on which a station is active. Waiting for people, material or an order is waiting, for somebody outside."""
+FEW_GAPS = 20
+"""Lanes with fewer waits tell nothing of how long a hand-over takes."""
+NOISE_US = 100_000
+"""Shorter waits are within what the stamps of two records are worth."""
+NONE = {"lane": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}
+
+Ints = npt.NDArray[np.int64]
+
+
+def books(line: pl.Expr) -> pl.Expr:
+    """What a line of the account is to the flow: active, starved, blocked, outside or unknown."""
+    return (
+        pl.when(line.is_in(ACTIVE)).then(pl.lit("active"))
+        .when(line.is_in(["starved", "blocked"])).then(line)
+        .when(line.is_in(OUTSIDE)).then(pl.lit("outside"))
+        .otherwise(pl.lit("unknown"))
+    )  # fmt: skip
+
+
+def merged(spans: pl.DataFrame, bridge_us: int = 0) -> pl.DataFrame:
+    """Join the spans of a lane that touch, or lie no further apart than bridge_us: lane, start_us, end_us."""
+    ordered = spans.filter(pl.col("start_us") < pl.col("end_us")).sort("lane", "start_us", "end_us")
+    reach = pl.col("end_us").cum_max().shift(1).over("lane")
+    fresh = (pl.col("start_us") - reach > bridge_us).fill_null(True)
+    return (
+        ordered.with_columns(run=fresh.cast(pl.Int64).cum_sum())
+        .group_by("lane", "run", maintain_order=True)
+        .agg(pl.col("start_us").min(), pl.col("end_us").max())
+        .select("lane", "start_us", "end_us")
+    )
+
+
+def handover_us(pieces: pl.DataFrame, most_us: int) -> int:
+    """How long a wait may be and still be the hand-over between two works, not a wait.
+
+    Takes    pieces: lane, start_us, end_us, book. The tenth percentile of a lane's waits is its usual hand-over or
+             more; the lane with the least of them shows it best.
+    Returns  one and a half times that, `most_us` at most and NOISE_US at least.
+    """
+    waits = merged(pieces.filter(pl.col("book").is_in(["starved", "blocked"])))
+    usual = (
+        waits.group_by("lane")
+        .agg(n=pl.len(), us=(pl.col("end_us") - pl.col("start_us")).quantile(0.1))
+        .filter(pl.col("n") >= FEW_GAPS)["us"]
+        .min()
+    )
+    found = 0 if usual is None else min(round(1.5 * float(usual)), most_us)  # type: ignore[arg-type]
+    return max(found, NOISE_US)
+
+
+def active_periods(pieces: pl.DataFrame, edges: pl.DataFrame, bridge_us: int = 0) -> pl.DataFrame:
+    """Merge active time into uninterrupted periods.
+
+    Takes    pieces: lane, start_us, end_us, book; edges: lane, start_us, end_us of the time that is looked at.
+    Returns  lane, start_us, end_us, cut (it may have gone on beyond an edge), in order of lane and time.
+    """
+    periods = merged(pieces.filter(pl.col("book") == "active"), bridge_us)
+    looked_at = merged(edges)
+    begins = looked_at.select("lane", "start_us", from_edge=pl.lit(True))
+    ends = looked_at.select("lane", "end_us", to_edge=pl.lit(True))
+    return (
+        periods.join(begins, on=["lane", "start_us"], how="left", maintain_order="left")
+        .join(ends, on=["lane", "end_us"], how="left", maintain_order="left")
+        .select(
+            "lane", "start_us", "end_us", cut=pl.col("from_edge").fill_null(False) | pl.col("to_edge").fill_null(False)
+        )
+    )
+
+
+def momentary(periods: pl.DataFrame) -> pl.DataFrame:
+    """Follow the bottleneck from one longest active period to the next.
+
+    Takes    periods: lane, start_us, end_us; those of a lane do not overlap.
+    Returns  the chosen periods: lane, start_us, end_us, tie (another lane's was as long: both are kept), in order of
+             time. One stays until its end; then comes the longest that is under way, else the next to begin.
+    """
+    if periods.is_empty():
+        return pl.DataFrame(schema=NONE | {"tie": pl.Boolean})
+    rows = periods.sort("start_us", "end_us", "lane")
+    lanes = sorted(rows["lane"].unique().to_list())
+    start, end = rows["start_us"].to_numpy(), rows["end_us"].to_numpy()
+    lane_of = rows["lane"].to_numpy()
+    own = [np.flatnonzero(lane_of == lane) for lane in lanes]
+    # What covers the end of each period, lane by lane; the first instant of all is one more question.
+    asked = np.concatenate([[start[0]], end])
+    found = np.full((len(asked), len(lanes)), -1, dtype=np.int64)
+    for n, at in enumerate(own):
+        last = np.searchsorted(start[at], asked, side="right") - 1
+        covers = (last >= 0) & (end[at][np.maximum(last, 0)] > asked)
+        found[:, n] = np.where(covers, at[np.maximum(last, 0)], -1)
+    # Where nothing is under way: all that begin next, at one instant.
+    upcoming = np.searchsorted(start, asked, side="left")
+    chosen: dict[int, bool] = {}
+    question = 0
+    while True:
+        some = found[question][found[question] >= 0]
+        if not len(some):
+            first = int(upcoming[question])
+            if first >= len(start):
+                break
+            some = np.flatnonzero(start == start[first])
+        length = end[some] - start[some]
+        longest = some[length == length.max()]
+        for period in longest:
+            chosen[int(period)] = chosen.get(int(period), False) or len(longest) > 1
+        question = 1 + int(longest[np.argmax(end[longest])])
+    kept = sorted(chosen)
+    return rows[kept].select("lane", "start_us", "end_us", tie=pl.Series([chosen[k] for k in kept], dtype=pl.Boolean))
+
+
+def roles(chain: pl.DataFrame) -> pl.DataFrame:
+    """Cut the chosen periods where they overlap: lane, start_us, end_us, role (sole, or shifting while two overlap)."""
+    edges = np.unique(np.concatenate([chain["start_us"].to_numpy(), chain["end_us"].to_numpy()]))
+    lanes = sorted(chain["lane"].unique().to_list())
+    under_way = (
+        np.stack([_covers(chain.filter(pl.col("lane") == lane), edges[:-1]) for lane in lanes], axis=1)
+        if lanes
+        else np.zeros((0, 0), dtype=bool)
+    )
+    piece, lane = np.nonzero(under_way)
+    many = under_way.sum(axis=1)[piece] > 1
+    frame = pl.DataFrame(
+        {
+            "lane": pl.Series([lanes[n] for n in lane], dtype=pl.String),
+            "start_us": pl.Series(edges[piece], dtype=pl.Int64),
+            "end_us": pl.Series(edges[piece + 1] if len(piece) else [], dtype=pl.Int64),
+            "role": pl.Series(np.where(many, "shifting", "sole"), dtype=pl.String),
+        }
+    )
+    joined = [
+        merged(frame.filter(pl.col("role") == role)).with_columns(role=pl.lit(role)) for role in ("sole", "shifting")
+    ]
+    return pl.concat(joined).sort("start_us", "lane")
+
+
+def _covers(spans: pl.DataFrame, at: Ints) -> npt.NDArray[np.bool_]:
+    """Tell for each instant whether one of a lane's spans covers it; spans do not overlap."""
+    if spans.is_empty():
+        return np.zeros(len(at), dtype=np.bool_)
+    start, end = spans["start_us"].to_numpy(), spans["end_us"].to_numpy()
+    order = np.argsort(start)
+    start, end = start[order], end[order]
+    last = np.searchsorted(start, at, side="right") - 1
+    result: npt.NDArray[np.bool_] = (last >= 0) & (end[np.maximum(last, 0)] > at)
+    return result
+
+
+def average_active(periods: pl.DataFrame, confidence: float = 0.95) -> pl.DataFrame:
+    """Mean length of the active periods of each lane with its interval (Student's t; null for a single period).
+
+    Returns  lane, periods_n, cut_n, mean_us, low_us, high_us; the longest mean first.
+    """
+    from scipy.stats import t
+
+    length = (pl.col("end_us") - pl.col("start_us")).cast(pl.Float64)
+    rows = periods.group_by("lane").agg(
+        periods_n=pl.len().cast(pl.Int64),
+        cut_n=pl.col("cut").sum().cast(pl.Int64),
+        mean_us=length.mean(),
+        spread=length.std() / pl.len().sqrt(),
+    )
+    n = rows["periods_n"].to_numpy()
+    reach = pl.Series("reach", t.ppf((1 + confidence) / 2, np.maximum(n - 1, 1)), dtype=pl.Float64)
+    half = pl.col("spread") * pl.col("reach")
+    return (
+        rows.with_columns(reach)
+        .with_columns(low_us=(pl.col("mean_us") - half).clip(0), high_us=pl.col("mean_us") + half)
+        .with_columns(pl.col("mean_us", "low_us", "high_us").round().cast(pl.Int64))
+        .select("lane", "periods_n", "cut_n", "mean_us", "low_us", "high_us")
+        .sort("mean_us", "lane", descending=[True, False])
+    )
+
+
+def overlap(gate: pl.DataFrame, role: pl.DataFrame) -> pl.DataFrame:
+    """Lay the gating chain beside the momentary bottleneck.
+
+    Takes    gate: station, start_us, end_us (without overlap); role: station, start_us, end_us (may overlap).
+    Returns  start_us, end_us, station (that gates), agrees (the momentary bottleneck is there, too; null: none is).
+    """
+    gate, role = gate.filter(pl.col("start_us") < pl.col("end_us")), role.filter(pl.col("start_us") < pl.col("end_us"))
+    none = pl.DataFrame(schema={"start_us": pl.Int64, "end_us": pl.Int64, "station": pl.String, "agrees": pl.Boolean})
+    if gate.is_empty():
+        return none
+    edges = np.unique(np.concatenate([frame[c].to_numpy() for frame in (gate, role) for c in ("start_us", "end_us")]))
+    stations = sorted(set(gate["station"].drop_nulls().to_list()) | set(role["station"].to_list()))
+    covers = np.zeros((len(edges) - 1, len(stations)), dtype=bool)
+    gates = np.zeros_like(covers)
+    for n, name in enumerate(stations):
+        spans = merged(role.filter(pl.col("station") == name).rename({"station": "lane"}))
+        covers[:, n] = _covers(spans, edges[:-1])
+        gates[:, n] = _covers(gate.filter(pl.col("station") == name), edges[:-1])
+    piece, station = np.nonzero(gates)
+    some = covers[piece].any(axis=1)
+    return pl.DataFrame(
+        {
+            "start_us": pl.Series(edges[:-1][piece], dtype=pl.Int64),
+            "end_us": pl.Series(edges[1:][piece], dtype=pl.Int64),
+            "station": pl.Series([stations[n] for n in station], dtype=pl.String),
+            "agrees": pl.Series(covers[piece, station], dtype=pl.Boolean).set(pl.Series(~some, dtype=pl.Boolean), None),
+        }
+    )
