@@ -92,24 +92,27 @@ def in_series(visits: pl.DataFrame) -> tuple[list[str], str | None]:
     return stations, None
 
 
-def differences(waiting: pl.DataFrame, stations: Sequence[str], confidence: float = 0.95) -> pl.DataFrame:
-    """Compare neighbours bin by bin: how much more a station is blocked than the next one is starved.
+def differences(
+    whole: pl.DataFrame, by_bin: pl.DataFrame, stations: Sequence[str], confidence: float = 0.95
+) -> pl.DataFrame:
+    """Compare neighbours: how much more a station is blocked than the next one is starved.
 
-    Takes    waiting: station, start_us (of the bin), blocked_share, starved_share.
-    Returns  one row per neighbours: station, next, difference_share and its interval from the bins (low_share,
-             high_share; null for less than four bins).
+    Takes    whole: station, blocked_share, starved_share; by_bin: the same per bin, with its start_us.
+    Returns  one row per neighbours: station, next, difference_share (of the whole) and its interval (low_share,
+             high_share), as wide as the differences of the bins say; null for less than four bins.
     """
     from scipy.stats import t
 
     rows = []
+    of = {row["station"]: row for row in whole.iter_rows(named=True)}
     for here, after in pairwise(stations):
-        blocked = waiting.filter(pl.col("station") == here).select("start_us", "blocked_share")
-        starved = waiting.filter(pl.col("station") == after).select("start_us", "starved_share")
+        blocked = by_bin.filter(pl.col("station") == here).select("start_us", "blocked_share")
+        starved = by_bin.filter(pl.col("station") == after).select("start_us", "starved_share")
         both = blocked.join(starved, on="start_us").drop_nulls().sort("start_us")
         d = (both["blocked_share"] - both["starved_share"]).to_numpy()
-        mean = float(d.mean()) if len(d) else None
+        mean = of[here]["blocked_share"] - of[after]["starved_share"]
         low = high = None
-        if mean is not None and len(d) >= 4:
+        if len(d) >= 4:
             half = float(t.ppf((1 + confidence) / 2, len(d) - 1) * d.std(ddof=1) / np.sqrt(len(d)))
             low, high = mean - half, mean + half
         rows.append((here, after, mean, low, high))

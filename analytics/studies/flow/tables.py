@@ -41,8 +41,8 @@ def waiting_by(read: Read, edges: Sequence[int]) -> pl.DataFrame:
 def bottleneck_by_lane(role: pl.DataFrame, average: pl.DataFrame, read: Read) -> pl.DataFrame:
     """How long each lane was the momentary bottleneck, beside its active periods; the longest first.
 
-    Returns  lane, station, share (sole and shifting together; instants that two share count for both), low_share,
-             high_share (95 %, from the bins), sole_share, shifting_share, and average_active's columns.
+    Returns  lane, station, bottleneck_share (sole and shifting together; instants that two share count for both),
+             low_share, high_share (95 %, from the bins), sole_share, shifting_share, and average_active's columns.
     """
     spans = time_in_bins(role, ["lane", "role"], read.edges)
     busy = time_in_bins(read.cell_busy.select("lane", "start_us", "end_us"), ["lane"], read.edges)
@@ -76,11 +76,12 @@ def bottleneck_by_lane(role: pl.DataFrame, average: pl.DataFrame, read: Read) ->
             low_share=(pl.col("share") - pl.col("half")).clip(0, 1),
             high_share=(pl.col("share") + pl.col("half")).clip(0, 1),
         )
+        .rename({"share": "bottleneck_share"})
         .select(
-            "lane", "station", "share", "low_share", "high_share", "sole_share", "shifting_share", "mean_us", "low_us",
-            "high_us", "periods_n", "cut_n",
+            "lane", "station", "bottleneck_share", "low_share", "high_share", "sole_share", "shifting_share", "mean_us",
+            "low_us", "high_us", "periods_n", "cut_n",
         )
-        .sort("share", "mean_us", "lane", descending=[True, True, False])
+        .sort("bottleneck_share", "mean_us", "lane", descending=[True, True, False])
     )  # fmt: skip
 
 
@@ -93,18 +94,18 @@ def _half(off: float, n: int, whole: int) -> float | None:
 def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
     """Who was the bottleneck in each bin, and who gated by the chain.
 
-    Returns  start_us, end_us, bottleneck (lane), share (of the bin's planned busy time), gate (station), gate_share (of
-             the chain's time in the bin), agree_share (of the time for which both name somebody).
+    Returns  start_us, end_us, bottleneck (lane), bottleneck_share (of the bin's planned busy time), gate (station),
+             gate_share (of the chain's time in the bin), agree_share (of the time for which both name somebody).
     """
     busy = time_in_bins(read.cell_busy.select("lane", "start_us", "end_us"), ["lane"], read.edges)
     rows = busy.filter(pl.col("us") > 0).select("start_us", "end_us", busy_us="us")
     most = _most(time_in_bins(role.select("lane", "start_us", "end_us", "role"), ["lane", "role"], read.edges), "lane")
     rows = rows.join(most.select("start_us", bottleneck="lane", own="us"), on="start_us", how="left").with_columns(
-        share=pl.col("own") / pl.col("busy_us")
+        bottleneck_share=pl.col("own") / pl.col("busy_us")
     )
     chain = read.chain
     if chain is None or chain.is_empty():
-        return rows.select("start_us", "end_us", "bottleneck", "share").sort("start_us")
+        return rows.select("start_us", "end_us", "bottleneck", "bottleneck_share").sort("start_us")
     gates = time_in_bins(chain.drop_nulls("station"), ["station"], read.edges)
     gate = _most(gates, "station")
     both = beside_chain(role, read)
@@ -116,7 +117,7 @@ def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
         rows.join(gate.select("start_us", gate="station", gate_us="us", all_us="all_us"), on="start_us", how="left")
         .join(agree, on="start_us", how="left")
         .with_columns(gate_share=pl.col("gate_us") / pl.col("all_us"), agree_share=pl.col("agree_share").fill_nan(None))
-        .select("start_us", "end_us", "bottleneck", "share", "gate", "gate_share", "agree_share")
+        .select("start_us", "end_us", "bottleneck", "bottleneck_share", "gate", "gate_share", "agree_share")
         .sort("start_us")
     )
 
@@ -160,7 +161,7 @@ def in_line(stations: Sequence[str], whole: pl.DataFrame, by_bin: pl.DataFrame) 
         }
     )  # fmt: skip
     return (
-        rows.join(differences(by_bin, stations).drop("next"), on="station", how="left", maintain_order="left")
+        rows.join(differences(whole, by_bin, stations).drop("next"), on="station", how="left", maintain_order="left")
         .with_columns(sure=(pl.col("low_share") > 0) | (pl.col("high_share") < 0))
         .select(
             "place_n", "station", "blocked_share", "starved_share", "arrow", "difference_share", "low_share",

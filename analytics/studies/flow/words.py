@@ -16,12 +16,12 @@ Named = list[tuple[str, str | None, str]]
 
 def bottleneck_words(lanes: pl.DataFrame, bridge: int) -> list[str]:
     """Name the momentary bottleneck and how sure it is; say what counted as a hand-over."""
-    if lanes.is_empty() or not lanes["share"][0]:
+    if lanes.is_empty() or not lanes["bottleneck_share"][0]:
         return ["No station was active in this period: there is no bottleneck to name."]
     top = lanes.row(0, named=True)
     span = "" if top["low_share"] is None else f" (95 %: {top['low_share']:.0%} to {top['high_share']:.0%})"
     first = (
-        f"{top['lane']} was the momentary bottleneck for {top['share']:.0%} of planned busy time{span}: "
+        f"{top['lane']} was the momentary bottleneck for {top['bottleneck_share']:.0%} of planned busy time{span}: "
         f"{top['sole_share']:.0%} alone, {top['shifting_share']:.0%} while it shifted from or to another."
     )
     second = lanes.row(1, named=True) if lanes.height > 1 else None
@@ -29,7 +29,7 @@ def bottleneck_words(lanes: pl.DataFrame, bridge: int) -> list[str]:
         top["low_share"] <= second["high_share"]
     )  # fmt: skip
     if second is not None and close:
-        first += f" {second['lane']} with {second['share']:.0%} is too near to tell them apart."
+        first += f" {second['lane']} with {second['bottleneck_share']:.0%} is too near to tell them apart."
     rest = [f"Waits up to {length(bridge)} count as hand-overs between two works, not as waiting."]
     return [first, *rest]
 
@@ -39,7 +39,9 @@ def active_names(lanes: pl.DataFrame) -> Named:
     if lanes.is_empty():
         return []
     top = lanes.row(0, named=True)
-    names: Named = [("shifting bottleneck", top["station"], f"{top['lane']}: {top['share']:.0%} of planned busy time")]
+    names: Named = [
+        ("shifting bottleneck", top["station"], f"{top['lane']}: {top['bottleneck_share']:.0%} of planned busy time")
+    ]
     by_mean = lanes.sort("mean_us", "lane", descending=[True, False])
     longest = by_mean.row(0, named=True)
     span = "one period only" if longest["low_us"] is None else (
