@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import sqlite3
+from collections import Counter
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import pytest
 import zstandard
 
 from sample_logs.generator.calendar import Frozen, Window, shifts
-from sample_logs.generator.make import SEED, make, run_cell
+from sample_logs.generator.chances import SHORT_SILENT, Loss, Run
+from sample_logs.generator.gating import gating_record
+from sample_logs.generator.make import SEED, make, run, run_cell
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_logs"
 HOUR_US = 3_600_000_000
@@ -164,3 +167,48 @@ def test_work_does_not_go_on_in_frozen_time() -> None:
     assert frozen.advance(12, 20) == 55
     assert frozen.until(45) == 50
     assert frozen.until(50) == 50
+
+
+def test_the_gating_record_tiles_the_73_hours_and_knows_a_reason_for_each(truth: dict[str, pl.DataFrame]) -> None:
+    for (_,), own in truth["gating"].sort("cell", "start_us").group_by("cell", maintain_order=True):
+        assert (own["end_us"] > own["start_us"]).all()
+        assert (own["start_us"][1:] == own["end_us"][:-1]).all()
+        assert own["end_us"][-1] - own["start_us"][0] == 73 * HOUR_US
+        assert set(own["line"].unique()) <= {
+            "work", "slow_cycle", "micro_stop", "breakdown", "safety_stop", "changeover", "carrier_change",
+            "waiting_people", "waiting_material", "no_order", "no_data", "planned_stop",
+        }  # fmt: skip
+
+
+def test_no_station_is_charged_with_a_stop_that_it_did_not_have(truth: dict[str, pl.DataFrame]) -> None:
+    stops = truth["stops"].filter(pl.col("line").is_in(["micro_stop", "breakdown"]))
+    stops = stops.select("cell", "station", "line", from_us="start_us", to_us="end_us")
+    charged = truth["gating"].filter(pl.col("line").is_in(["micro_stop", "breakdown"])).with_row_index()
+    within = charged.join(stops, on=["cell", "station", "line"]).filter(
+        (pl.col("start_us") >= pl.col("from_us")) & (pl.col("end_us") <= pl.col("to_us"))
+    )
+    assert charged.height > 300
+    assert within["index"].n_unique() == charged.height
+
+
+def test_the_gating_record_charges_the_bottleneck_of_a_line_with_most_of_its_work() -> None:
+    cell = run(Window(1), 1, Run(SEED, watched=True))
+    begin, end = cell.window.at(0, "10:00"), cell.window.at(0, "14:00")  # the dial is slow from 09:30 to 14:30
+    worked = Counter[str | None]()
+    for gate in gating_record(cell):
+        if gate.line in ("work", "slow_cycle") and begin <= gate.start < end:
+            worked[gate.station] += gate.end - gate.start
+    assert worked.most_common(1)[0][0] == "dial"
+    assert worked["dial"] > 0.8 * worked.total()
+
+
+def test_a_run_without_a_loss_does_not_have_it_and_has_all_others() -> None:
+    def stops(loss: Loss | None, station: str, alarm: bool) -> list[tuple[int, str | None]]:
+        ran = run(Window(1), 1, Run(7, apart=True, without=loss)).rec.stops
+        return [(s.end - s.start, s.cause) for s in ran if s.lane and s.lane[0] == station and s.alarm == alarm]
+
+    loss = Loss(SHORT_SILENT, "gear")
+    assert stops(None, "gear", False)
+    assert stops(loss, "gear", False) == []
+    both = zip(stops(None, "gear", True), stops(loss, "gear", True), strict=False)
+    assert sum(a == b for a, b in both) >= 10  # the same short stops with alarm, in the same cycles

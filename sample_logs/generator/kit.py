@@ -1,85 +1,47 @@
-"""What every cell model shares: frozen time, pauses, modes, orders, steps with their losses, and the writing down."""
+"""What every cell model shares: modes, breaks, orders, steps with their losses, and the writing down."""
 
 from __future__ import annotations
-
-import random
-from collections.abc import Callable, Generator
-from typing import Any
 
 import simpy
 
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import scenario as sc
 from sample_logs.generator.calendar import MINUTE, Frozen, Shift, Window, shifts
-from sample_logs.generator.records import Cycle, Order, Part, Reason, Records, Span
+from sample_logs.generator.chances import SETUP, Chances, Run
+from sample_logs.generator.reasons import type_reason
+from sample_logs.generator.records import Cycle, Order, Part, Records, Span
+from sample_logs.generator.running import Proc, Running
 from sample_logs.generator.scenario import Lane
+from sample_logs.generator.watch import STOP, Outside
 
-Proc = Generator[simpy.Event, Any, Any]
-OPERATORS = ("op-11", "op-14", "op-23", "op-31", "op-37")
+NO_ALARM = "no alarm"
 
 
-class Cell:
+class Cell(Running):
     """A cell that runs: subclasses add the stations. All times are integer ms from the window's start."""
 
     kind = ""
     control = ""  # source that reports for the whole cell
 
-    def __init__(self, env: simpy.Environment, window: Window, name: str, seed: int, copy: int) -> None:
-        self.env, self.window, self.name, self.copy = env, window, name, copy
-        self.rng = random.Random(f"{seed}-{name}")
-        self.scenario = sc.Scenario(window, self.kind, name, seed, first=copy == 0)
+    def __init__(self, env: simpy.Environment, window: Window, name: str, copy: int, how: Run) -> None:
+        super().__init__(env, how.watched)
+        self.window, self.name, self.copy = window, name, copy
+        self.chances = Chances(f"{how.seed}-{name}", how.apart)
+        self.scenario = sc.Scenario(window, self.kind, name, how, first=copy == 0)
         self.rec = Records()
         self.frozen = Frozen(self.scenario.frozen)
-        self.lane_frozen: dict[Lane, Frozen] = {}
         self.dead = [(cut, boot) for cut, boot, _ in self.scenario.power]
         self.shifts: list[Shift] = shifts(window, self.kind)
-        self.pulse = env.event()
         self.products: dict[str, cat.SetProduct] = {}
         self.order: Order | None = None
         self.made: cat.SetProduct | None = None  # what is running
         self.empty_book = False
-        self.setup = False
-        self.pauses: set[str] = set()
-        self.halted = ""  # HAND in an emergency stop, OFF after a power cut
         self.start_up_left = 0
         self.alarmed: dict[Lane, str] = {}
         self.open_cycles: dict[Lane, Cycle] = {}
         self.inside = 0
         self.serial = 0
         self.order_count = 0
-
-    # --- time -------------------------------------------------------------------------------------------------
-
-    @property
-    def now(self) -> int:
-        """Return the time."""
-        return int(self.env.now)
-
-    def tell(self) -> None:
-        """Wake everybody who waits for a change."""
-        pulse, self.pulse = self.pulse, self.env.event()
-        pulse.succeed()
-
-    def until(self, t: int) -> Proc:
-        """Wait for a time on the clock."""
-        if t > self.now:
-            yield self.env.timeout(t - self.now)
-
-    def work(self, lane: Lane | None, ms: int) -> Proc:
-        """Work for so long; frozen time does not count."""
-        frozen = self.lane_frozen.get(lane, self.frozen) if lane else self.frozen
-        yield from self.until(frozen.advance(self.now, ms))
-
-    def wait_for(self, ready: Callable[[], bool], lane: Lane | None = None) -> Proc:
-        """Wait until something holds and time is not frozen."""
-        frozen = self.lane_frozen.get(lane, self.frozen) if lane else self.frozen
-        while True:
-            if not ready():
-                yield self.pulse
-            elif frozen.until(self.now) > self.now:
-                yield from self.until(frozen.until(self.now))
-            else:
-                return
 
     def freeze_lanes(self, lanes: list[Lane]) -> None:
         """Give each lane its own frozen times: those of the cell and its planted breakdowns."""
@@ -121,11 +83,6 @@ class Cell:
 
     # --- modes, pauses, halts ------------------------------------------------------------------------------------
 
-    @property
-    def paused(self) -> bool:
-        """Tell whether no new step may begin."""
-        return bool(self.pauses) or self.setup or bool(self.halted)
-
     def mode(self) -> None:
         """Log the mode if it changed."""
         mode = self.halted or next(iter(sorted(self.pauses)), "") or ("SETUP" if self.setup else "AUTO")
@@ -158,7 +115,9 @@ class Cell:
                     continue
             self.pauses.add(word)
             self.mode()
+            began = self.now
             yield from self.until(end)
+            self.watch.add(Outside(began, self.now, None, "planned_stop", word))
             if restart:
                 yield from self._restart(end)
             self.pauses.discard(word)
@@ -170,7 +129,7 @@ class Cell:
 
     def _restart(self, end: int) -> Proc:
         """After a break the cell stands until somebody starts it again."""
-        late = max(0, int(self.rng.gauss(35, 45))) * 1000
+        late = max(0, int(self.chances.of("restart").gauss(35, 45))) * 1000
         if late >= 5000:
             yield from self.message("C030", end, end + late)
 
@@ -179,6 +138,7 @@ class Cell:
         alarm = self.scenario.alarms[code]
         self.say_alarm(None, code, alarm.text, True)
         yield from self.until(end)
+        self.watch.add(Outside(start, self.now, None, alarm.line, code))
         self.say_alarm(None, code, alarm.text, False)
         self.rec.whole.append(Span(None, start, end, alarm.line, code, True))
 
@@ -188,7 +148,7 @@ class Cell:
             yield from self.until(start)
             self.halted = "HAND"
             self.mode()
-            self.env.process(self.in_emergency(end))
+            self.spawn(self.in_emergency(end))
             yield from self.message("E001", start, end)
             self.halted = ""
             self.mode()
@@ -206,6 +166,7 @@ class Cell:
         for cut, boot, restart in self.scenario.power:
             yield from self.until(boot)
             self.rec.whole.append(Span(None, cut, boot, "no_data", "power"))
+            self.watch.add(Outside(cut, boot, None, "no_data", "power"))
             self.say_boot()
             self.halted = "OFF"
             self.mode()
@@ -222,69 +183,58 @@ class Cell:
         for one in held:
             self.alarmed[one] = planned.alarm.code
             self.attended_by(one, True)
-        self.env.process(self.in_breakdown(planned))
+        self.spawn(self.in_breakdown(planned))
         yield from self.until(planned.end)
+        self.watch.add(planned.outside(planned.end))
         self.say_alarm(lane, planned.alarm.code, planned.alarm.text, False)
         for one in held:
             self.alarmed.pop(one, None)
             self.attended_by(one, False)
             self.rec.stops.append(Span(one, planned.start, planned.end, None, planned.alarm.code, True))
-        self.type_reason(lane, planned.start, planned.end, planned.alarm.text)
+        type_reason(self, lane, planned.start, planned.end, planned.alarm.text)
         self.tell()
 
     # --- steps ------------------------------------------------------------------------------------------------------
 
     def natural(self, station: str, planned: int, jitter: bool = True) -> int:
         """Return what a step of this planned length takes when nothing is wrong, with a slow hour added."""
-        vary = max(-0.03, min(0.03, self.rng.gauss(0, 0.012))) if jitter else 0.0
+        vary = max(-0.03, min(0.03, self.chances.of(f"vary {station}").gauss(0, 0.012))) if jitter else 0.0
         extra = self.scenario.extra(station, self.now)
         slow = min(sc.SLOW_CAP_MS, int(planned * 0.975 * extra))
         return int(planned * 0.975 * (1 + vary)) + slow
 
-    def step(self, lane: Lane, ms: int, draw: bool = True, silent: bool = True) -> Proc:
-        """Work for ms; now and then a short stop falls into it."""
+    def step(
+        self,
+        lane: Lane,
+        ms: int,
+        planned: int | None = None,
+        draw: bool = True,
+        silent: bool = True,
+        doer: str | None = None,
+    ) -> Proc:
+        """Work for ms; now and then a short stop falls into it. planned, doer: as in `work`."""
         stop = self.scenario.draw(lane[0], self.now, silent) if draw else None
         if stop is None or lane in self.alarmed:
-            yield from self.work(lane, ms)
+            yield from self.work(lane, ms, planned, doer)
             return
         # What hangs in silence mostly hangs near a step's end, where a sensor should answer.
-        before = int(ms * (self.rng.uniform(0.2, 0.8) if stop.code else self.rng.uniform(0.8, 0.95)))
-        yield from self.work(lane, before)
+        rng = self.chances.of(f"where {lane[0]}")
+        before = int(ms * (rng.uniform(0.2, 0.8) if stop.code else rng.uniform(0.8, 0.95)))
+        yield from self.work(lane, before, planned, doer)
         start = self.now
         if stop.code:
             self.say_alarm(lane, stop.code, stop.text, True)
             self.alarmed[lane] = stop.code
             self.attended_by(lane, True)
-        yield from self.work(lane, stop.ms)
+        yield from self.work(lane, stop.ms, line=STOP, cause=stop.code or NO_ALARM)
         if stop.code:
             self.say_alarm(lane, stop.code, stop.text, False)
             self.alarmed.pop(lane, None)
             self.attended_by(lane, False)
             if stop.ms > 100_000 and sc.manned(self.window, start):
-                self.type_reason(lane, start, self.now, stop.text)
+                type_reason(self, lane, start, self.now, stop.text)
         self.rec.stops.append(Span(lane, start, self.now, None, stop.code or "silent", bool(stop.code)))
-        yield from self.work(lane, ms - before)
-
-    def type_reason(self, lane: Lane, start: int, end: int, text: str) -> None:
-        """Let a person type in why the station stood: rounded, late, sometimes wrong."""
-        rng, minute = self.rng, MINUTE
-        who = OPERATORS[rng.randrange(len(OPERATORS))]
-        came = start + int((end - start) * rng.uniform(0.2, 0.5))
-        entered = end + int(rng.uniform(1, 45) * minute)
-        while not sc.manned(self.window, entered):
-            entered += 30 * minute
-        long = end - start >= 5 * minute
-        pieces = [("wait_fitter", start, came), ("repair", came, end)] if long else [("adjust", start, end)]
-        for cause, a, b in pieces:
-            grain = 5 * minute if long else minute
-            begin = (self.window.base + a + grain // 2) // grain * grain - self.window.base
-            length = max(grain, (b - a + grain // 2) // grain * grain)
-            wrong = rng.random() < 0.18
-            said = ("material", "other")[rng.randrange(2)] if wrong else cause
-            words = text if cause != "wait_fitter" else cat.REASONS[said][0]
-            self.rec.reasons.append(
-                Reason(self.name, lane[0], said, words, begin, length // 1000, who, entered, cause, a, b)
-            )
+        yield from self.work(lane, ms - before, None if planned is None else planned - before, doer)
 
     def close(self) -> None:
         """Write down what is still open when the window ends. Nothing by default."""
@@ -335,12 +285,13 @@ class Cell:
             self.changing(made)
             self.setup = True
             self.mode()
-            minutes = self.rng.uniform(7, 13) if made.hand_fed else self.rng.uniform(9, 18)
-            left = int(minutes * MINUTE)
+            rng = self.chances.of("setup")
+            minutes = rng.uniform(7, 13) if made.hand_fed else rng.uniform(9, 18)
+            left = 0 if self.scenario.without(SETUP) else int(minutes * MINUTE)
             while left > 0:  # nobody sets up in a break
                 yield from self.wait_for(lambda: not self.pauses)
                 slice_ms = min(left, MINUTE)
-                yield from self.work(None, slice_ms)
+                yield from self.work(None, slice_ms, line="changeover")
                 left -= slice_ms
             yield from self.wait_for(lambda: not self.pauses)
         self.made = made
@@ -382,6 +333,6 @@ class Cell:
         """Start what every cell has."""
         self.freeze_lanes(lanes)
         for process in (self.clock(), self.emergency(), self.power(), self.orders()):
-            self.env.process(process)
+            self.spawn(process)
         for planned in self.scenario.breakdowns:
-            self.env.process(self.breakdown(planned, lanes))
+            self.spawn(self.breakdown(planned, lanes))

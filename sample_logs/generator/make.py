@@ -11,9 +11,11 @@ import simpy
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import plant_files
 from sample_logs.generator.calendar import FIRST_DAY, Window
+from sample_logs.generator.chances import Run
 from sample_logs.generator.dialects import DIALECTS, written
 from sample_logs.generator.disturb import Disturbance
 from sample_logs.generator.files import Written, write_source
+from sample_logs.generator.gating import gating_record
 from sample_logs.generator.host import write_host
 from sample_logs.generator.spoon import LANES as SPOON_LANES
 from sample_logs.generator.spoon import SpoonCell
@@ -33,21 +35,25 @@ def make(
     say: Callable[[str], None] = lambda text: None,
     level: int | None = None,
     disturb: Disturbance | None = None,
+    apart: bool = False,
+    gating: bool | None = None,
 ) -> None:
     """Write `out`/plant (configuration and logs) and `out`/truth.
 
     Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes. `level` of compression: by
     default strong for what is committed (up to 3 days) and fast for long runs, which are for benchmarks. `disturb`:
     clocks that are wrong and lines that are lost, doubled, shuffled and garbled, in place of the planted faulty lines.
+    `apart`: as in `Run`. `gating`: write the gating record too; by default up to 3 days, it takes memory.
     """
     level = level or (19 if days <= 3 else 3)
+    gating = days <= 3 if gating is None else gating
     window = Window(days)
     truth = Truth(window)
     plant = out / "plant"
     ran: list[SpoonCell | TimerCell] = []
     found: list[Written] = []
     for i in range(cells):
-        cell = run_cell(window, i, seed)
+        cell = run(window, i, Run(seed, apart=apart, watched=gating))
         ran.append(cell)
         say(f"{cell.name}: {len(cell.rec.parts)} parts")
         found += _write_logs(plant, window, cell, level, disturb)
@@ -56,19 +62,26 @@ def make(
     _write_configuration(plant, window, ran)
     _copy_sources(plant, ran)
     truth.add_logs(found)
+    for cell in ran if gating else ():
+        truth.add_gating(cell.name, gating_record(cell))  # last: the cell runs on for it
     truth.write(out / "truth")
     say(f"{sum(w.lines for w in found)} lines in {len(found)} files and tables")
 
 
 def run_cell(window: Window, number: int, seed: int) -> SpoonCell | TimerCell:
+    """Run the model of a cell as for the sample."""
+    return run(window, number, Run(seed))
+
+
+def run(window: Window, number: int, how: Run) -> SpoonCell | TimerCell:
     """Run the model of the n-th cell (0: spoon, 1: timer, 2: spoon2, ...) to the end of the window."""
     env = simpy.Environment()
     copy, kind = divmod(number, 2)
     cell: SpoonCell | TimerCell
     if kind == 0:
-        cell = SpoonCell(env, window, cat.copy_name("spoon", copy), seed, copy)
+        cell = SpoonCell(env, window, cat.copy_name("spoon", copy), copy, how)
     else:
-        cell = TimerCell(env, window, cat.copy_name("timer", copy), seed, copy)
+        cell = TimerCell(env, window, cat.copy_name("timer", copy), copy, how)
     cell.start()
     env.run(until=window.end)
     cell.close()

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator.calendar import HOUR, MINUTE, Window
+from sample_logs.generator.chances import BREAKDOWNS, DRY, SHORT_ALARM, SHORT_SILENT, SLOW, Chances, Loss, Run
+from sample_logs.generator.watch import Outside, Trace
 
 Lane = tuple[str, str | None]  # station, nest
 
@@ -115,6 +117,10 @@ class Breakdown:
         """Tell whether this lane stands."""
         return lane[0] == self.station and self.nest in (None, lane[1])
 
+    def outside(self, until: int, before: Trace | None = None) -> Outside:
+        """Return what waiting for its end, or for what people did meanwhile, is charged to."""
+        return Outside(self.start, until, self.station, "breakdown", self.alarm.code, before)
+
 
 class Times:
     """Turns (day, wall clock, minutes) of the three-day pattern into spans of a window of any length."""
@@ -135,11 +141,12 @@ class Times:
 class Scenario:
     """What goes wrong in one cell."""
 
-    def __init__(self, window: Window, kind: str, name: str, seed: int, first: bool) -> None:
-        rng = random.Random(f"{seed}-{name}-scenario")
+    def __init__(self, window: Window, kind: str, name: str, how: Run, first: bool) -> None:
+        rng = random.Random(f"{how.seed}-{name}-scenario")
+        self.left_out = how.without
         times = Times(window, rng, first)
         spoon = kind == "spoon"
-        self.rng = random.Random(f"{seed}-{name}-stops")
+        self.chances = Chances(f"{how.seed}-{name}-stops", how.apart)
         self.alarms = {a.code: a for a in (*cat.CELL_ALARMS, *(cat.SPOON_ALARMS if spoon else cat.TIMER_ALARMS))}
         self.breakdowns = [
             Breakdown(a, b, station, nest, self.alarms[code])
@@ -175,9 +182,19 @@ class Scenario:
         starts = [window.at(d, clock) for d in range(day, window.days, 3)]
         self.maintenance = [(start, start + minutes * MINUTE) for start in starts]
         self._hard = sorted(a for a, *_ in [*self.frozen, *((b.start, b.end) for b in self.breakdowns)])
+        self.breakdowns = [b for b in self.breakdowns if not self.without(BREAKDOWNS, b.station)]
+        self.dry = [d for d in self.dry if not self.without(DRY, d[0])]
+        self.frames_out = [] if self.without(DRY, "frame") else self.frames_out
+
+    def without(self, kind: str, station: str | None = None) -> bool:
+        """Tell whether the run is without this loss."""
+        return self.left_out == Loss(kind, station)
 
     def extra(self, station: str, t: int) -> float:
         """Return by which share the station is slower at t."""
+        return 0.0 if self.without(SLOW, station) else self._slow(station, t)
+
+    def _slow(self, station: str, t: int) -> float:
         return next((x for s, a, b, x in self.slow if s == station and a <= t < b), 0.0)
 
     def burst_share(self, t: int) -> float:
@@ -191,7 +208,8 @@ class Scenario:
     def draw(self, station: str, t: int, silent: bool) -> Stop | None:
         """Return the short stop that this cycle of the station suffers, if any; `silent`: one without alarm may be."""
         with_alarm, without = SHORT_STOPS[station]
-        roll = self.rng.random()
+        rng = self.chances.of(station)
+        roll = rng.random()
         if roll >= with_alarm + without:
             return None
         i = bisect_right(self._hard, t)
@@ -199,12 +217,14 @@ class Scenario:
             return None
         if roll < with_alarm:
             options = [a for a in self.alarms.values() if a.station == station and a.line == "breakdown"]
-            alarm = options[self.rng.randrange(min(2, len(options)))]
-            ms = int(1000 * min(170.0, max(5.5, self.rng.lognormvariate(math.log(19), 0.8))))
+            alarm = options[rng.randrange(min(2, len(options)))]
+            ms = int(1000 * min(170.0, max(5.5, rng.lognormvariate(math.log(19), 0.8))))
+            if self.without(SHORT_ALARM, station):
+                return None
             return Stop(ms + 4000 if 58_000 < ms < 62_000 else ms, alarm.code, alarm.text)
-        if not silent or self.extra(station, t):
+        if not silent or self._slow(station, t) or self.without(SHORT_SILENT, station):
             return None
-        ms = int(1000 * min(45.0, max(6.5, self.rng.lognormvariate(math.log(11), 0.6))))
+        ms = int(1000 * min(45.0, max(6.5, rng.lognormvariate(math.log(11), 0.6))))
         return Stop(ms, None, "")
 
 

@@ -10,12 +10,14 @@ import simpy
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import spoon_words as words
 from sample_logs.generator.calendar import MINUTE, Window
+from sample_logs.generator.chances import REJECTS, Run
 from sample_logs.generator.kit import Cell, Proc
 from sample_logs.generator.records import Hold, Part, Span
 from sample_logs.generator.scenario import Breakdown, Lane, manned
 from sample_logs.generator.spoon_feed import Feed
 from sample_logs.generator.spoon_press import Press
 from sample_logs.generator.spoon_trays import Trays
+from sample_logs.generator.watch import Outside, Trace, Waiting
 
 ROBA: Lane = ("robA", None)
 ROBB: Lane = ("robB", None)
@@ -44,8 +46,8 @@ class SpoonCell(Cell):
     )  # fmt: skip
     filler = 150
 
-    def __init__(self, env: simpy.Environment, window: Window, name: str, seed: int, copy: int) -> None:
-        super().__init__(env, window, name, seed, copy)
+    def __init__(self, env: simpy.Environment, window: Window, name: str, copy: int, how: Run) -> None:
+        super().__init__(env, window, name, copy, how)
         self.products = {made.name: made for made in cat.SPOON_SETS}
         self.robots = cat.copy_name("robots", copy)
         self.press_log = cat.copy_name("press", copy)
@@ -67,8 +69,10 @@ class SpoonCell(Cell):
         self.say_boot()
         self.run_shared(list(LANES))
         self.feed.start()
-        for process in (self.rob_a(), self.rob_b(), self.trays.supply(), self.warnings()):
-            self.env.process(process)
+        self.spawn(self.rob_a())
+        self.robot_b = self.spawn(self.rob_b())
+        for process in (self.trays.supply(), self.warnings()):
+            self.spawn(process)
 
     def warnings(self) -> Proc:
         """Raise a warning that stops nothing, once a day."""
@@ -136,6 +140,7 @@ class SpoonCell(Cell):
 
     def robot_wait(self, lane: Lane, ready: Callable[[], bool], why: Callable[[], str]) -> Proc:
         """Wait, with lines for it, until something holds, the cell is not paused and the robot not down."""
+        wait = Waiting(self, ready, lane)
         while True:
             good = ready()
             reason = "PAUSE" if good and self.paused and not self.halted else why()
@@ -143,6 +148,7 @@ class SpoonCell(Cell):
                 thaw = self.lane_frozen[lane].until(self.now)
                 if thaw == self.now:
                     break
+                wait.look()
                 yield from self.until(thaw)
                 continue
             if self.frozen.until(self.now) == self.now:
@@ -150,7 +156,8 @@ class SpoonCell(Cell):
                     self.wait_end(lane)
                 if lane not in self.waiting:
                     self.wait_begin(lane, reason)
-            yield self.pulse
+            yield from wait.pulse()
+        wait.over()
         if lane in self.waiting:
             self.wait_end(lane)
 
@@ -164,8 +171,9 @@ class SpoonCell(Cell):
         """Make a robot's step; `whole`: of a full cycle, so that a silent stop would show."""
         assert self.made is not None
         scale = self.made.cycle_ms[lane[0]] / (9000 if lane is ROBA else 9300)
-        ms = self.natural(lane[0], int(ms * scale))
-        yield from self.may_hang(lane, self.step(lane, ms, draw=whole, silent=lane not in self.hung))
+        planned = int(ms * scale)
+        ms = self.natural(lane[0], planned)
+        yield from self.may_hang(lane, self.step(lane, ms, planned, draw=whole, silent=lane not in self.hung))
 
     def may_hang(self, lane: Lane, step: Proc) -> Proc:
         """Make a step; note when it hung in silence: once in a robot's cycle is enough to be told from its length."""
@@ -209,12 +217,12 @@ class SpoonCell(Cell):
                 yield from self.move(ROBA, LOAD)
                 self.say_robot(f"R1 LOAD done nest {nest.name} in {raw.name}", 3)
                 self.robot_cycle(ROBA, raw)
-                self.env.process(press.cycle(nest, raw))
+                self.spawn(press.cycle(nest, raw))
             else:
                 yield from self.move(ROBA, EXCHANGE, whole=True)
                 done = press.take_out(nest)
                 self.say_robot(f"R1 EXCHANGE done nest {nest.name} in {raw.name} out {done.name}", 3)
-                self.env.process(press.cycle(nest, raw))
+                self.spawn(press.cycle(nest, raw))
                 yield from self.rob_a_away(done)
 
     def rob_a_away(self, part: Part) -> Proc:
@@ -268,7 +276,7 @@ class SpoonCell(Cell):
         cycle = self.begin(CLEAN, part, planned)
         self.at_clean = True
         before = len(self.rec.stops)
-        yield from self.step(CLEAN, self.natural("clean", planned), silent=ROBB not in self.hung)
+        yield from self.step(CLEAN, self.natural("clean", planned), planned, silent=ROBB not in self.hung)
         self.at_clean = False
         for stop in self.rec.stops[before:]:  # the robot holds the part: it stands as well
             if stop.lane == CLEAN and not stop.alarm:
@@ -289,14 +297,14 @@ class SpoonCell(Cell):
         """Measure the volume; robot B waits for it, and says so when it takes long."""
         planned = self.products[part.of].cycle_ms["gauge"]
         cycle = self.begin(GAUGE, part, planned)
-        patience = self.env.process(self._impatient(cycle.start + 2500))
-        yield from self.step(GAUGE, self.natural("gauge", planned))
+        patience = self.spawn(self._impatient(cycle.start + 2500))
+        yield from self.step(GAUGE, self.natural("gauge", planned), planned)
         cycle.end = self.now
         nominal = cat.VOLUME_ML[part.member]
-        error = self.rng.gauss(0.02, 0.26) + self.scenario.drift_share(self.now)
+        error = self.chances.of("volume").gauss(0.02, 0.26) + self.scenario.drift_share(self.now)
         value = round(nominal * (1 + cat.TOLERANCE * error), 4)
         low, high = nominal * (1 - cat.TOLERANCE), nominal * (1 + cat.TOLERANCE)
-        if not low <= value <= high:
+        if not low <= value <= high and not self.scenario.without(REJECTS, "gauge"):
             part.bad_at, part.cause = "gauge", "volume_low" if value < low else "volume_high"
         self.say(self.gauge_log, words.measured(cycle.end - cycle.start, value, part), 4)
         if patience.is_alive:
@@ -315,16 +323,23 @@ class SpoonCell(Cell):
 
     def in_emergency(self, end: int) -> Proc:
         """Clear the hand-over place while the cell stands."""
-        yield from self.clear_pass(min(end - 5000, self.now + 70_000))
+        began, at = self.now, min(end - 5000, self.now + 70_000)
+        yield from self.clear_pass(at, Outside(began, at, None, "safety_stop", "E001", self.holder()))
 
     def in_breakdown(self, planned: Breakdown) -> Proc:
         """Clear the hand-over place while robot B is repaired."""
         if planned.station == "robB" and manned(self.window, planned.start):
-            yield from self.clear_pass((planned.start + planned.end) // 2)
+            at = (planned.start + planned.end) // 2
+            yield from self.clear_pass(at, planned.outside(at, self.holder()))
 
-    def clear_pass(self, at: int) -> Proc:
+    def holder(self) -> Trace | None:
+        """Return the process of robot B, for which a wait at the hand-over place is before anybody clears it."""
+        return self.watch.traces.get(self.robot_b)
+
+    def clear_pass(self, at: int, why: Outside) -> Proc:
         """Take the part out of the hand-over place by hand, if robot B has not got hold of it."""
         yield from self.until(at)
+        self.watch.add(why)
         if self.on_pass and not self.taking:
             part, since = self.on_pass
             self.on_pass = None

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 from sample_logs.generator import spoon_words as words
 from sample_logs.generator.calendar import MINUTE
+from sample_logs.generator.chances import REJECTS
 from sample_logs.generator.kit import Proc
 from sample_logs.generator.records import Hold, Part, Span
 from sample_logs.generator.scenario import Lane, manned
+from sample_logs.generator.watch import Outside, Waiting
 
 if TYPE_CHECKING:
     from sample_logs.generator.spoon import SpoonCell
@@ -39,10 +41,10 @@ class Feed:
         """Start the bowls, the hand place and the camera."""
         for bowl in BOWLS.values():
             self.word(bowl, "READY")
-            self.cell.env.process(self.bowl(bowl))
+            self.cell.spawn(self.bowl(bowl))
         self.word("hand", "NOT_USED")
-        self.cell.env.process(self.hand())
-        self.cell.env.process(self.camera())
+        self.cell.spawn(self.hand())
+        self.cell.spawn(self.camera())
 
     def more_coming(self) -> bool:
         """Tell whether robot A may expect another raw part."""
@@ -91,11 +93,13 @@ class Feed:
                 yield from cell.wait_for(lambda: self.track[bowl] == 0, lane)
                 if cell.now < empty_until:
                     self.word(bowl, "EMPTY")
+                    since = cell.now
                     yield from cell.until(empty_until)
+                    cell.watch.add(Outside(since, cell.now, bowl, "waiting_material", "EMPTY"))
                     yield from cell.wait_for(lambda: True, lane)
             self.word(bowl, "FEEDING")
             while self.track[bowl] < TRACK_FULL:
-                yield from cell.work(lane, 2400 + cell.rng.randrange(300))
+                yield from cell.work(lane, 2400 + cell.chances.of(f"feed {bowl}").randrange(300), doer="cam")
                 self.track[bowl] += 1
                 cell.tell()
             self.word(bowl, "READY")
@@ -103,30 +107,44 @@ class Feed:
     def hand(self) -> Proc:
         """Let a person put parts on the slide while a hand-fed product runs."""
         cell, lane = self.cell, ("hand", None)
+        wait: Waiting | None = None
         while True:
             if not (cell.made and cell.made.hand_fed and not cell.all_fed()):
                 if not self.slide:
                     self.word("hand", "NOT_USED")
-                yield cell.pulse
+                wait = wait or Waiting(cell, self._can_load, lane)
+                yield from wait.pulse()
                 continue
             if cell.paused or len(self.slide) >= 2:
                 self.word("hand", "READY")
-                yield cell.pulse
+                wait = wait or Waiting(cell, self._can_load, lane)
+                yield from wait.pulse()
                 continue
+            if wait:
+                wait.over()
+                wait = None
             yield from cell.wait_for(lambda: True, lane)
             self.hand_parts += 1
             if self.hand_parts % 170 == 0 and manned(cell.window, cell.now):
                 self.word("hand", "WAIT_OPERATOR")
-                yield from cell.work(lane, int(cell.rng.uniform(3, 7) * MINUTE))
+                since = cell.now
+                minutes = cell.chances.of("operator").uniform(3, 7)
+                yield from cell.until(cell.lane_frozen[lane].advance(since, int(minutes * MINUTE)))
+                cell.watch.add(Outside(since, cell.now, "hand", "waiting_people", "WAIT_OPERATOR"))
             if cell.all_fed() or cell.paused:
                 continue
             self.word("hand", "LOADING")
             member = cell.take_member()
             self.loading = True
-            yield from cell.work(lane, int(cell.rng.uniform(6500, 9500)))
+            yield from cell.work(lane, int(cell.chances.of("load").uniform(6500, 9500)))
             self.loading = False
             self.slide.append(member)
             cell.tell()
+
+    def _can_load(self) -> bool:
+        cell = self.cell
+        by_hand = cell.made is not None and cell.made.hand_fed
+        return by_hand and not cell.all_fed() and not cell.paused and len(self.slide) < 2
 
     def camera(self) -> Proc:
         """Bring one part after the other under the camera and look at it."""
@@ -156,7 +174,7 @@ class Feed:
         """Let one part off the bowl's track."""
         cell, lane = self.cell, (bowl, None)
         yield from cell.wait_for(lambda: self.track[bowl] > 0, lane)
-        yield from cell.step(lane, int(cell.rng.uniform(850, 950)))
+        yield from cell.step(lane, int(cell.chances.of(f"off {bowl}").uniform(850, 950)), doer="cam")
         self.track[bowl] -= 1
         self.counts[bowl] += 1
         if self.counts[bowl] % COUNT_EVERY == 0:
@@ -175,10 +193,12 @@ class Feed:
         cell.rec.parts.append(part)
         planned = cell.made.cycle_ms["cam"]
         cycle = cell.begin(CAM, part, planned)
-        yield from cell.step(CAM, cell.natural("cam", planned), silent=False)
+        yield from cell.step(CAM, cell.natural("cam", planned), planned, silent=False)
         cycle.end = cell.now
-        bad = cell.rng.random() < 0.016
-        cause = "" if not bad else "burr" if cell.rng.random() < 0.6 else "scratch"
+        rng = cell.chances.of("picture")
+        bad = rng.random() < 0.016
+        cause = "" if not bad else "burr" if rng.random() < 0.6 else "scratch"
+        bad = bad and not cell.scenario.without(REJECTS, "cam")
         verdict, took = "NOK" if bad else "OK", words.comma(cycle.end - cycle.start)
         cell.say(cell.plc, f"CAM;{verdict};{cause};{name};{part.product};{took};", 4 if bad else 3)
         if bad:

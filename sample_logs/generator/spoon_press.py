@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sample_logs.generator.chances import REJECTS
 from sample_logs.generator.kit import Proc
 from sample_logs.generator.records import Hold, Part
 from sample_logs.generator.scenario import Lane
@@ -71,14 +72,17 @@ class Press:
         cycle = cell.begin(nest.lane, part, planned)
         ident = f"nest={nest.name} part={part.name} prod={part.product}"
         cell.say(cell.press_log, f"ev=begin {ident}", 1)
-        yield from cell.step(nest.lane, cell.natural("press", planned))
+        yield from cell.step(nest.lane, cell.natural("press", planned), planned)
         cycle.end = nest.done = cell.now
         share = 0.013 + cell.scenario.burst_share(cell.now) + (0.30 if part.start_up else 0.0)
         verdict = "verdict=OK"
-        if cell.rng.random() < share:
-            part.bad_at, part.cause = "press", "faint_mark" if cell.rng.random() < 0.7 else "skew_mark"
-            verdict = "verdict=NOK"
-        cause = f" cause={part.cause}" if part.bad_at else ""
+        rng = cell.chances.of("mark")
+        if rng.random() < share:
+            cause = "faint_mark" if rng.random() < 0.7 else "skew_mark"
+            if not cell.scenario.without(REJECTS, "press"):
+                part.bad_at, part.cause = "press", cause
+                verdict = "verdict=NOK"
+        said = f" cause={part.cause}" if part.bad_at else ""
         seconds = (cycle.end - cycle.start) / 1000
-        cell.say(cell.press_log, f"ev=end {ident} {verdict} sec={seconds:.3f}{cause}", 1)
+        cell.say(cell.press_log, f"ev=end {ident} {verdict} sec={seconds:.3f}{said}", 1)
         cell.tell()

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import spoon_words as words
 from sample_logs.generator.calendar import MINUTE
+from sample_logs.generator.chances import CARRIER
 from sample_logs.generator.kit import Proc
 from sample_logs.generator.records import Carrier, Part, Span
 from sample_logs.generator.scenario import Lane, manned
+from sample_logs.generator.watch import Outside
 
 if TYPE_CHECKING:
     from sample_logs.generator.spoon import SpoonCell
@@ -30,6 +32,7 @@ class Trays:
         self.filled: dict[int, int] = {}
         self.next_tray = 0
         self.magazine = MAGAZINE
+        self.endless = cell.scenario.without(CARRIER)
         self.count = 400
         self.none_since: int | None = None
 
@@ -49,7 +52,7 @@ class Trays:
         """Keep two trays at the outlet, as long as the magazine has some."""
         cell = self.cell
         while len(self.here) < 2 and self.magazine > 0:
-            self.magazine -= 1
+            self.magazine -= 0 if self.endless else 1
             self.count += 1
             order = cell.order.number if cell.order else ""
             carrier = Carrier(f"T{self.count:04d}", cell.name, order, cell.now)
@@ -71,7 +74,9 @@ class Trays:
         """Let people refill the magazine, except while they forgot it."""
         cell = self.cell
         while True:
-            yield cell.env.timeout(int(cell.rng.uniform(25, 45) * MINUTE))
+            since = cell.now
+            yield cell.env.timeout(int(cell.chances.of("trays").uniform(25, 45) * MINUTE))
+            cell.watch.add(Outside(since, cell.now, "tray", "carrier_change", "TRAY"))
             yield from cell.wait_for(lambda: True)
             gone = any(a <= cell.now < b for a, b in cell.scenario.trays_gone)
             if manned(cell.window, cell.now) and not gone:
@@ -84,7 +89,7 @@ class Trays:
         cell = self.cell
         number = self.made_of.get(part.member, 0)
         index = number // cat.SETS_PER_TRAY
-        if any(a <= cell.now < b for a, b in cell.scenario.trays_gone):
+        if any(a <= cell.now < b for a, b in cell.scenario.trays_gone) and not self.endless:
             self.magazine = 0
         if index not in self.here:
             cell.say(cell.plc, "TRAY;NONE;;;;;", 1)
@@ -101,28 +106,29 @@ class Trays:
         part.set_id = f"{carrier.name}/{place:02d}"
         cell.say_robot(f"R2 PUT done part {part.name} tray {carrier.name} place {place:02d}", 3)
         cell.robot_cycle(ROBB, part)
-        cell.env.process(self.seat(part, index))
+        cell.spawn(self.seat(part, index))
 
     def seat(self, part: Part, index: int) -> Proc:
         """Seat the part in the tray: it is finished. A full tray leaves, the next comes."""
         cell = self.cell
         planned = cell.products[part.of].cycle_ms["tray"]
         cycle = cell.begin(TRAY, part, planned)
-        yield from cell.step(TRAY, cell.natural("tray", planned), silent=False)
+        yield from cell.step(TRAY, cell.natural("tray", planned), planned, silent=False)
         cycle.end = part.done = cell.now
         part.outcome = "good"
+        cell.watch.departed()
         seconds = words.comma(cycle.end - cycle.start)
         cell.say(cell.plc, f"TRAY;SEATED;;{part.name};{part.product};{seconds};{part.set_id}", 3)
         cell.inside -= 1
         self.filled[index] += 1
         if self.filled[index] == 3 * cat.SETS_PER_TRAY:
             self.out(index)
-            cell.env.process(self.exchange())
+            cell.spawn(self.exchange())
         cell.tell()
 
     def exchange(self) -> Proc:
         """Move the next tray in."""
         cell = self.cell
-        yield from cell.work(None, 3500)
+        yield from cell.work(None, 0 if self.endless else 3500, doer="tray", line="carrier_change", cause="TRAY")
         if len(self.here) < 2 and not cell.setup:
             self.bring()

@@ -8,9 +8,11 @@ import simpy
 
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator.calendar import Window
+from sample_logs.generator.chances import REJECTS, Run
 from sample_logs.generator.kit import Cell, Proc
 from sample_logs.generator.records import Hold, Part, Span
 from sample_logs.generator.scenario import Lane
+from sample_logs.generator.watch import Outside
 
 LANES: tuple[Lane, ...] = tuple((station, None) for station in cat.TIMER_STATIONS)
 UNIT = {station: f"ST{i + 1}" for i, station in enumerate(cat.TIMER_STATIONS)}
@@ -25,8 +27,8 @@ class TimerCell(Cell):
     order_plan = (("dome-60", 1750), ("cube-60", 1400), ("dome-60", 650), ("pear-90", 1200), ("cube-60", 2000))
     filler = 300
 
-    def __init__(self, env: simpy.Environment, window: Window, name: str, seed: int, copy: int) -> None:
-        super().__init__(env, window, name, seed, copy)
+    def __init__(self, env: simpy.Environment, window: Window, name: str, copy: int, how: Run) -> None:
+        super().__init__(env, window, name, copy, how)
         self.products = {made.name: made for made in cat.TIMER_PRODUCTS}
         self.line = cat.copy_name("line", copy)
         self.tester = cat.copy_name("tester", copy)
@@ -41,8 +43,8 @@ class TimerCell(Cell):
         self.say_boot()
         self.run_shared(list(LANES))
         for i in range(len(cat.TIMER_STATIONS)):
-            self.env.process(self.station(i))
-        self.env.process(self.frames())
+            self.spawn(self.station(i))
+        self.spawn(self.frames())
 
     def load_order(self, made: cat.SetProduct, quantity: int) -> None:
         """Queue an order."""
@@ -64,6 +66,7 @@ class TimerCell(Cell):
                 since = self.now
                 self.say(self.line, "ST1\tSTATE\t\t\tNO_MATERIAL\t", 1)
                 yield from self.until(out)
+                self.watch.add(Outside(since, self.now, "frame", "waiting_material", "NO_MATERIAL"))
                 yield from self.wait_for(lambda: True, lane)
                 self.say(self.line, "ST1\tSTATE\t\t\tREADY\t", 1)
                 self.rec.waits.append(Span(lane, since, self.now, "waiting_material", "NO_MATERIAL"))
@@ -87,13 +90,13 @@ class TimerCell(Cell):
             self.say(self.line, f"{unit}\tIN\t{ident}\t\t", 2)
             ms = self.natural(station, planned)
             if station == "test":
-                yield from self.step(lane, ms - 320)
+                yield from self.step(lane, ms - 320, planned)
                 self.judge(part)
-                yield from self.work(lane, 320)
+                yield from self.work(lane, 320, planned - (ms - 320))
             else:
-                yield from self.step(lane, ms)
-            if station == "gear" and self.rng.random() < self.reject_share(part, 0.006):
-                part.bad_at, part.cause = "gear", "torque_high"
+                yield from self.step(lane, ms, planned)
+            if station == "gear" and self.chances.of("torque").random() < self.reject_share(part, 0.006):
+                self.reject(part, "gear", "torque_high")
             cycle.end = self.now
             if part.bad_at == "gear":
                 self.say(self.line, f"{unit}\tEND_NOK\t{ident}\t{part.cause}\t", 1)
@@ -111,15 +114,17 @@ class TimerCell(Cell):
                 self.rec.holds.append(Hold(lane, cycle.end, self.now, part))
             if after and part.bad_at is None:
                 self.on_belt[after] += 1
-                self.env.process(self.carry(part, after))
+                self.spawn(self.carry(part, after))
             else:
                 part.outcome, part.done = "reject" if part.bad_at else "good", self.now
+                if part.outcome == "good":
+                    self.watch.departed()
                 self.inside -= 1
                 self.tell()
 
     def carry(self, part: Part, after: str) -> Proc:
         """Move a part along the belt."""
-        yield from self.work(None, BELT_MS)
+        yield from self.work(None, BELT_MS, doer=f"belt_{after}")
         self.ready[after].append(part)
         self.tell()
 
@@ -150,14 +155,22 @@ class TimerCell(Cell):
         """Return the chance that a part fails."""
         return usual + self.scenario.burst_share(self.now) + (0.22 if part.start_up else 0.0)
 
+    def reject(self, part: Part, station: str, cause: str) -> None:
+        """Find a part bad."""
+        if not self.scenario.without(REJECTS, station):
+            part.bad_at, part.cause = station, cause
+
     def judge(self, part: Part) -> None:
         """Let the tester write its verdict: does the timer ring, and how long."""
-        ring = self.rng.gauss(6.4, 0.35)
-        roll = self.rng.random()
+        rng = self.chances.of("ring")
+        ring = rng.gauss(6.4, 0.35)
+        roll = rng.random()
         if roll < 0.008:
-            part.bad_at, part.cause, ring = "test", "no_ring", 0.0
+            self.reject(part, "test", "no_ring")
+            ring = 0.0
         elif roll < self.reject_share(part, 0.008) - self.scenario.burst_share(self.now) + 0.006:
-            part.bad_at, part.cause, ring = "test", "short_ring", self.rng.uniform(1.5, 4.4)
+            self.reject(part, "test", "short_ring")
+            ring = rng.uniform(1.5, 4.4)
         said = f"part={part.name} verdict={'FAIL' if part.bad_at else 'PASS'} ring_s={ring:.2f}"
         self.say(self.tester, said + (f" cause={part.cause}" if part.bad_at else ""), 2)
 

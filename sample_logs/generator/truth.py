@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 from sample_logs.generator import paint
 from sample_logs.generator.calendar import Shift, Window
 from sample_logs.generator.files import Written
+from sample_logs.generator.gating import Gate
 from sample_logs.generator.paint import Piece
 from sample_logs.generator.records import Part
 from sample_logs.generator.scenario import Lane
@@ -56,6 +57,9 @@ SCHEMAS: dict[str, pa.Schema] = {
          ("nest", TEXT), ("planned_busy_us", TIME), *((f"{line}_us", TIME) for line in LINES),
          ("run_good_us", TIME), ("run_reject_us", TIME), ("run_start_up_reject_us", TIME), ("fed", COUNT),
          ("good", COUNT), ("reject", COUNT), ("start_up_reject", COUNT), ("removed", COUNT)]
+    ),
+    "gating": pa.schema(
+        [("cell", TEXT), ("start_us", TIME), ("end_us", TIME), ("station", TEXT), ("line", TEXT), ("cause", TEXT)]
     ),
     "logs": pa.schema(
         [("source", TEXT), ("file", TEXT), ("lines", COUNT), ("header_lines", COUNT), ("bad_lines", COUNT),
@@ -99,6 +103,14 @@ class Truth:
         """Add what was written into the files."""
         self.rows["logs"] += [asdict(w) for w in found]
 
+    def add_gating(self, cell: str, gates: Sequence[Gate]) -> None:
+        """Add a cell's gating record."""
+        self.rows["gating"] += [
+            {"cell": cell, "start_us": self.us(g.start), "end_us": self.us(g.end), "station": g.station,
+             "line": g.line, "cause": g.cause}
+            for g in gates
+        ]  # fmt: skip
+
     def _settle(self) -> None:
         """Turn the gathered rows into tables, which are smaller."""
         for name, rows in self.rows.items():
@@ -111,6 +123,8 @@ class Truth:
         folder.mkdir(parents=True, exist_ok=True)
         self._settle()
         for name, schema in SCHEMAS.items():
+            if name == "gating" and not self.tables[name]:
+                continue  # it was not asked for
             table = pa.concat_tables([schema.empty_table(), *self.tables[name]]).combine_chunks()
             numbers = {f.name: "DELTA_BINARY_PACKED" for f in schema if f.type == TIME}
             texts = [f.name for f in schema if f.type == TEXT]
