@@ -91,4 +91,10 @@ STUDIES: tuple[StudyCommand, ...] = (
         "taktbook sets --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.set_making.study:set_making",
     ),
+    StudyCommand(
+        "rejects",
+        "Tell which parts were rejected, how often, what it cost, in which bursts and under what conditions.",
+        "taktbook rejects --plant demo-plant --cell spoon --day 2026-10-23",
+        "analytics.studies.rejects.study:rejects",
+    ),
 )
