@@ -6,6 +6,7 @@ import duckdb
 import polars as pl
 
 from analytics.book import query
+from analytics.pace import judge, local_level
 from analytics.plan import BUSY
 
 RUN = "run"
@@ -83,3 +84,17 @@ def _during(rows: pl.DataFrame, lane: str, tiles: pl.DataFrame, counts: pl.Expr)
 
     running = running.with_columns(t_start="t")
     return until("end_us") - until("start_us")
+
+
+def work_of(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Read the undisturbed work of the days, judged by analytics.pace: of robots their steps, of others their cycles.
+
+    A robot's cycle is mostly waiting and walking on; where its steps are logged they tell its pace. Columns: those of
+    cycles and of steps (step and at null for cycles; planned_us of a step is that of the robot's cycle), began_us,
+    net_us, level_us, spread_us, excess_us, fence_us, pace.
+    """
+    steps, cycles = steps_of(con), cycles_of(con)
+    others = cycles.join(steps.select("lane").unique(), on="lane", how="anti", maintain_order="left")
+    planned = cycles.group_by("lane", "product").agg(pl.col("planned_us").max())
+    steps = steps.join(planned, on=["lane", "product"], how="left", nulls_equal=True, maintain_order="left")
+    return judge(local_level(pl.concat([undisturbed(others), undisturbed(steps)], how="diagonal")))

@@ -17,7 +17,7 @@ LEAST = 10
 """Values between two changes, at least."""
 PENALTY = 4.0
 """A change must pay for itself with this many times variance x ln(n)."""
-POINTS = 3_000
+POINTS = 4_000
 """Longer series are searched as means of blocks, then each change is placed within its blocks."""
 Z95 = float(norm.ppf(0.975))
 
@@ -88,7 +88,11 @@ def _edges(x: Floats, least: int, penalty: float) -> list[int]:
     whole = x[: x.size // block * block].reshape(-1, block).mean(axis=1)
     cost = penalty * sigma**2 / block * np.log(x.size)
     rough = [block * int(e) for e in _search(whole, max(2, -(-least // block)), cost)[:-1]]
-    return rough if block == 1 else _placed(x, rough, block)
+    if block == 1:
+        return rough
+    # A change within a block shows as two, around a level between; so near ones are one.
+    apart = [e for n, e in enumerate(rough) if n == 0 or e - rough[n - 1] > max(3 * block, least + block)]
+    return _placed(x, apart, block, least)
 
 
 def _search(x: Floats, least: int, cost: float) -> list[int]:
@@ -98,13 +102,16 @@ def _search(x: Floats, least: int, cost: float) -> list[int]:
     return found
 
 
-def _placed(x: Floats, rough: list[int], block: int) -> list[int]:
-    """Move each edge, within two blocks, to where the two sides scatter least."""
+def _placed(x: Floats, rough: list[int], block: int, least: int) -> list[int]:
+    """Move each edge, within some blocks, to where the two sides scatter least; an edge without room stays."""
     placed: list[int] = []
     for n, edge in enumerate(rough):
         first = placed[-1] if placed else 0
         last = rough[n + 1] if n + 1 < len(rough) else x.size
-        low, high = max(first + 1, edge - 2 * block), min(last - 1, edge + 2 * block)
+        low, high = max(first + least, edge - 2 * block), min(last - least, edge + 5 * block + least)
+        if low > high:
+            placed.append(edge)
+            continue
         sums = np.cumsum(x[first:last])
         k = np.arange(low, high + 1) - first
         left, total = sums[k - 1], sums[-1]
