@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
+
+Ints = npt.NDArray[np.int64]
 
 NO_CLAIM = -1
 
@@ -39,69 +43,69 @@ def tile(claims: pl.DataFrame, lanes: pl.DataFrame, start_us: int, end_us: int) 
     claims = (
         claims.with_columns(pl.col("start_us").clip(start_us, end_us), pl.col("end_us").clip(start_us, end_us))
         .filter(pl.col("start_us") < pl.col("end_us"))
-        .join(lanes.select("lane"), on="lane", how="semi")
+        .join(lanes.select("lane"), on="lane", how="semi", maintain_order="left")
     )
-    claims = disjoint(claims, ["lane", "level"]).with_row_index("claim")
-    claims = claims.with_columns(pl.col("claim").cast(pl.Int64))
-    levels = sorted(claims["level"].unique().to_list())
-    column = {level: f"level_{level}" for level in levels}
-
-    edges = pl.concat(
-        [
-            claims.select("lane", t="start_us", level="level", claim="claim"),
-            claims.select("lane", t="end_us", level="level", claim=pl.lit(NO_CLAIM, pl.Int64)),
-        ]
-    ).filter(pl.col("t") < end_us)
-    # At a common instant an end (-1) and a start (claim >= 0) of one level may meet: the start holds, hence max.
-    steps = edges.group_by("lane", "t").agg(
-        pl.col("claim").filter(pl.col("level") == level).max().alias(name) for level, name in column.items()
-    )
-    first = lanes.select(
-        "lane", t=pl.lit(start_us, pl.Int64), **{name: pl.lit(NO_CLAIM, pl.Int64) for name in column.values()}
-    )
-    pieces = (
-        pl.concat([first, steps], how="vertical")
-        .group_by("lane", "t")
-        .agg(pl.col(name).max() for name in column.values())
-        .sort("lane", "t")
-        .with_columns(pl.col(name).forward_fill().over("lane") for name in column.values())
-        .select(
-            "lane",
-            "t",
-            pl.coalesce(
-                *(pl.when(pl.col(name) >= 0).then(pl.col(name)) for name in column.values()),
-                pl.lit(NO_CLAIM, pl.Int64),
-            ).alias("claim"),
-        )
-        .filter((pl.col("claim") != pl.col("claim").shift(1).over("lane")).fill_null(True))
-        .with_columns(end_us=pl.col("t").shift(-1).over("lane").fill_null(end_us))
-    )
-    return pieces.join(claims.select("claim", "level", *payload), on="claim", how="left", maintain_order="left").select(
-        "lane", start_us="t", end_us="end_us", level="level", **{c: pl.col(c) for c in payload}
-    )
+    claims = disjoint(claims, ["lane", "level"])
+    names, span_us = lanes["lane"].unique().sort(), end_us - start_us
+    begins, ends = (_places(claims, column, names, start_us, span_us) for column in ("start_us", "end_us"))
+    # An end at the end of the window is the beginning of the next lane.
+    at = np.unique(np.concatenate([np.arange(len(names)) * span_us, begins, ends[ends % span_us > 0]]))
+    first, behind = np.searchsorted(at, begins), np.searchsorted(at, ends)
+    claim = np.full(len(at), NO_CLAIM)
+    level = claims["level"].to_numpy()
+    for n in sorted(set(level.tolist()), reverse=True):  # painted one over the other, the lowest level last
+        own = np.flatnonzero(level == n)
+        claim[_ranges(first[own], behind[own])] = np.repeat(own, behind[own] - first[own])
+    lane, into_us = at // span_us, at % span_us
+    new = np.flatnonzero(np.r_[True, (claim[1:] != claim[:-1]) | (lane[1:] != lane[:-1])][: len(at)])
+    until = np.r_[at[new][1:], len(names) * span_us][: len(new)] - lane[new] * span_us
+    of = pl.Series(claim[new])
+    of = of.set(of == NO_CLAIM, None)
+    return pl.DataFrame(
+        {"lane": names.gather(lane[new]), "start_us": into_us[new] + start_us, "end_us": until + start_us}
+    ).with_columns(claims[c].gather(of) for c in ("level", *payload))
 
 
 def cut(pieces: pl.DataFrame, tiles: pl.DataFrame, carry: list[str]) -> pl.DataFrame:
     """Cut pieces at the edges of a tiling of the same lanes and take columns over from it.
 
     Takes    pieces: lane, start_us, end_us, …; tiles: lane, start_us, end_us and the columns `carry`, tiling each lane.
-    Returns  the columns of pieces and `carry`; lengths are kept exactly, a piece of no length stays whole.
+    Returns  the columns of pieces and `carry`, sorted by lane and time, what has no length first; lengths are kept
+             exactly, a piece of no length stays whole. A piece before the first tile of its lane is not cut.
     """
-    tiles = tiles.sort("start_us").select(
-        "lane", tile_start="start_us", tile_end="end_us", **{c: pl.col(c) for c in carry}
+    if pieces.is_empty():
+        return pieces.with_columns(pl.lit(None, tiles.schema[c]).alias(c) for c in carry)
+    start_us = min(int(f["start_us"].min()) for f in (pieces, tiles))  # type: ignore[arg-type]
+    span_us = max(int(f["end_us"].max()) for f in (pieces, tiles)) - start_us + 1  # type: ignore[arg-type]
+    names = pl.concat([pieces["lane"], tiles["lane"]]).unique().sort()
+    begins, ends = (_places(pieces, column, names, start_us, span_us) for column in ("start_us", "end_us"))
+    tiles_at = _places(tiles, "start_us", names, start_us, span_us)
+    tiles = tiles[np.argsort(tiles_at, kind="stable")]
+    tiles_at.sort()
+    first = np.searchsorted(tiles_at, begins, side="right") - 1
+    known = (first >= 0) & (tiles_at[first] // span_us == begins // span_us)
+    last = np.where(known & (ends > begins), np.searchsorted(tiles_at, ends) - 1, first)
+    row, tile_ = np.repeat(np.arange(len(first)), last - first + 1), _ranges(first, last + 1)
+    later, sooner = tile_ > first[row], tile_ < last[row]
+    starts = np.where(later, tiles_at[tile_], begins[row])
+    order = np.argsort(2 * starts + (ends > begins)[row], kind="stable")
+    row, tile_, starts, later, sooner = row[order], tile_[order], starts[order], later[order], sooner[order]
+    tile_of = pl.Series(tile_).set(pl.Series(~known[row]), None)
+    return pieces[row].with_columns(
+        pl.Series("start_us", starts % span_us + start_us),
+        end_us=pl.when(pl.Series(sooner)).then(tiles["end_us"].gather(tile_of)).otherwise("end_us"),
+        **{c: tiles[c].gather(tile_of) for c in carry},
     )
-    columns = pieces.columns
-    instants = pieces.filter(pl.col("start_us") == pl.col("end_us"))
-    instants = instants.sort("start_us").join_asof(
-        tiles, left_on="start_us", right_on="tile_start", by="lane", strategy="backward", check_sortedness=False
-    )
-    # Few tiles, many pieces: find the first tile of each piece, then follow on while the piece reaches into the next.
-    rest = pieces.filter(pl.col("start_us") < pl.col("end_us"))
-    done = []
-    while not rest.is_empty():
-        found = rest.sort("start_us").join_asof(
-            tiles, left_on="start_us", right_on="tile_start", by="lane", strategy="backward", check_sortedness=False
-        )
-        done.append(found.with_columns(end_us=pl.min_horizontal("end_us", "tile_end")))
-        rest = found.filter(pl.col("end_us") > pl.col("tile_end")).with_columns(start_us="tile_end").select(columns)
-    return pl.concat([instants, *done]).select(*columns, *carry).sort("lane", "start_us", maintain_order=True)
+
+
+def _places(frame: pl.DataFrame, column: str, names: pl.Series, start_us: int, span_us: int) -> Ints:
+    """Put the times of all lanes on one line, lane behind lane, so that one search finds a place in any of them."""
+    first = {name: n * span_us for n, name in enumerate(names)}
+    lane = pl.col("lane").replace_strict(first, return_dtype=pl.Int64)
+    return np.array(frame.select(pl.col(column) - start_us + lane).to_series().to_numpy())
+
+
+def _ranges(first: Ints, behind: Ints) -> Ints:
+    """All numbers from each first to the one before each behind, range after range."""
+    n = behind - first
+    return np.asarray(np.arange(int(n.sum())) + np.repeat(first - (np.cumsum(n) - n), n))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from analytics.cell import Cell
@@ -28,13 +29,10 @@ def prepare(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
              without repeats (same source, time, content and number: the first by file and line stays).
     Equal times keep the order of source, seq, file, line, then ends before starts.
     """
-    content = [c for c in events.columns if c not in ("file", "line", "ts")]
     lanes = cell.lanes().select("station", "nest", "lane")
     nests = [f"{s.name}.{nest}" for s in cell.stations for nest in s.nests]
     return (
-        events.sort("file", "line", maintain_order=True)
-        .unique(content, keep="first", maintain_order=True)
-        .pipe(lambda kept: kept if "ts" in kept.columns else resolve_doubled_hour(kept))
+        _timed(_once(events))
         .with_columns(rank=pl.col("kind").replace_strict(KIND_RANK, default=99, return_dtype=pl.Int32))
         .sort("ts", "source", "seq", "file", "line", "rank", maintain_order=True)
         # A nest that the cell model does not know: the station as a whole is meant.
@@ -45,6 +43,28 @@ def prepare(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         .with_row_index("no")
         .with_columns(pl.col("no").cast(pl.Int64))
     )
+
+
+def _timed(events: pl.DataFrame) -> pl.DataFrame:
+    if "ts" in events.columns:
+        return events
+    return resolve_doubled_hour(events.sort("file", "line", maintain_order=True))
+
+
+def _once(events: pl.DataFrame) -> pl.DataFrame:
+    """Drop rows that repeat another but for file and line; the first by file and line stays, and so does the order.
+
+    Repeats are rare: only rows that are alike in a few columns are compared in all of them.
+    """
+    alike = events.select("source", "ts_source", "seq", "kind", "station", "part").hash_rows(seed=0).is_duplicated()
+    if not alike.any():
+        return events
+    content = [c for c in events.columns if c not in ("file", "line", "ts")]
+    rows = events.with_row_index("row").filter(alike).sort("file", "line", maintain_order=True)
+    repeats = rows.join(rows.unique(content, keep="first", maintain_order=True), on="row", how="anti")["row"]
+    kept = np.ones(events.height, dtype=bool)
+    kept[repeats.to_numpy()] = False
+    return events.filter(pl.Series(kept)) if len(repeats) else events
 
 
 def duplicates(events: pl.DataFrame) -> int:
