@@ -74,18 +74,21 @@ def slow_windows(work: pl.DataFrame) -> pl.DataFrame:
             if mean - width < SLOW_SHARE / 2:
                 continue
             where = lane if step is None else f"{lane} {step}"
-            rows.append((station, where, int(starts[first]), int(ends[last - 1]), mean, mean - width, mean + width,
-                         last - first, float(beyond[first:last].sum())))  # fmt: skip
-    return _joined(pl.DataFrame(rows, schema=WINDOWS, orient="row").sort("station", "start_us", "end_us", "where"))
+            span = (int(starts[first]), int(ends[last - 1]))
+            rows.append((station, own["at"][0], where, *span, mean, mean - width, mean + width, last - first,
+                         float(beyond[first:last].sum())))  # fmt: skip
+    schema = {"station": pl.String(), "at": pl.String(), **WINDOWS}
+    found_ = pl.DataFrame(rows, schema=schema, orient="row").sort("station", "start_us", "end_us", "where")
+    return _joined(_felt_elsewhere(found_))
 
 
 def _series(
     work: pl.DataFrame,
 ) -> Iterator[tuple[tuple[str, str, str | None], pl.DataFrame, float, list[Level]]]:
     """Of each lane and step: its name, its rows in order with `relative`, the usual length, and its levels."""
-    for name in ("step", "began_us"):
+    for name in ("step", "at", "began_us"):
         if name not in work.columns:
-            other = pl.lit(None, pl.String) if name == "step" else pl.col("start_us")
+            other = pl.col("start_us") if name == "began_us" else pl.lit(None, pl.String)
             work = work.with_columns(other.alias(name))
     rows = (
         _with_usual(work.filter(pl.col("pace") != STOP))
@@ -127,6 +130,29 @@ def _slow_runs(found: list[Level]) -> list[list[Level]]:
         else:
             runs.append([level])
     return runs
+
+
+def _felt_elsewhere(windows: pl.DataFrame) -> pl.DataFrame:
+    """Give a robot's slow step to the station that it is at, when that station was slow at the same time itself.
+
+    Its time is lost once: the station has it already.
+    """
+    own = windows.filter(pl.col("at").is_null()).select(at="station", own_start="start_us", own_end="end_us")
+    near = ((pl.col("own_start") - pl.col("start_us")).abs() <= NEAR_US) & (
+        (pl.col("own_end") - pl.col("end_us")).abs() <= NEAR_US
+    )
+    keys = ["where", "start_us"]
+    felt = windows.join(own, on="at").filter(near).select(*keys, felt=pl.lit(True)).unique()
+    felt_here = pl.col("felt").fill_null(False)
+    return (
+        windows.join(felt, on=keys, how="left")
+        .with_columns(
+            station=pl.when(felt_here).then("at").otherwise("station"),
+            lost_us=pl.when(felt_here).then(0.0).otherwise("lost_us"),
+        )
+        .drop("at", "felt")
+        .sort("station", "start_us", "end_us", "where")
+    )
 
 
 def _joined(windows: pl.DataFrame) -> pl.DataFrame:

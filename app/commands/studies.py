@@ -97,4 +97,22 @@ STUDIES: tuple[StudyCommand, ...] = (
         "taktbook rejects --plant demo-plant --cell spoon --day 2026-10-23",
         "analytics.studies.rejects.study:rejects",
     ),
+    StudyCommand(
+        "short-stops",
+        "Tell which short stops there were, with an alarm or without, when they come, and where a station ran slowly.",
+        "taktbook short-stops --plant demo-plant --cell spoon --day 2026-10-24",
+        "analytics.studies.short_stops.study:short_stops",
+    ),
+    StudyCommand(
+        "changeovers",
+        "Changes of product and of carriers: how long, made of what, the best seen, hidden or waited for.",
+        "taktbook changeovers --plant demo-plant --cell spoon --week 2026-W43",
+        "analytics.studies.changeovers.study:changeovers",
+    ),
+    StudyCommand(
+        "alarms",
+        "Rank alarms by what the cell lost to them; rate per ten minutes, floods, chattering and standing alarms.",
+        "taktbook alarms --plant demo-plant --cell spoon --day 2026-10-23",
+        "analytics.studies.alarm_load.study:alarm_load",
+    ),
 )

@@ -1,0 +1,1 @@
+"""Short stops: with an alarm and without, when they come, and what preceded them."""
