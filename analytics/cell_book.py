@@ -29,7 +29,9 @@ def fill(chain: pl.DataFrame, pieces: pl.DataFrame, cell: Cell, start_us: int, e
     inside = chain.filter((pl.col("start_us") < end_us) & (pl.col("end_us") > start_us)).with_columns(
         pl.col("start_us").clip(start_us, end_us), pl.col("end_us").clip(start_us, end_us)
     )
-    inside = inside.with_columns(us=pl.col("end_us") - pl.col("start_us"))
+    inside = inside.with_columns(us=pl.col("end_us") - pl.col("start_us")).with_columns(
+        absorbed_us=pl.min_horizontal("absorbed_us", "us")
+    )
     first = end_us if inside.is_empty() else int(inside["start_us"].min())  # type: ignore[arg-type]
     last = end_us if inside.is_empty() else int(inside["end_us"].max())  # type: ignore[arg-type]
     around = [(a, b) for a, b in ((start_us, first), (last, end_us)) if a < b]
@@ -41,9 +43,21 @@ def fill(chain: pl.DataFrame, pieces: pl.DataFrame, cell: Cell, start_us: int, e
 
 
 def cell_rows(chain: pl.DataFrame, columns: pl.Schema) -> pl.DataFrame:
-    """The chain in the shape of the ledger, for the lane CELL. Work along the way stands in the plan gap."""
+    """The chain in the shape of the ledger, for the lane CELL.
+
+    Work along the way stands in the plan gap, and so does what buffers absorbed: as rows of no length at the start of
+    the stop, taken off its line and given to the gap, since parts were made meanwhile.
+    """
     work = pl.col("line") == WORK
-    return chain.select(
+    back = chain.filter(pl.col("absorbed_us") > 0).with_columns(end_us="start_us")
+    rows = pl.concat(
+        [
+            chain,
+            back.with_columns(us=-pl.col("absorbed_us")),
+            back.with_columns(us="absorbed_us", line=pl.lit(WORK)),
+        ]
+    )
+    return rows.select(
         "start_us",
         "end_us",
         "us",
@@ -136,6 +150,7 @@ def _as_chain(seen: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
             step=pl.lit(None, pl.String),
             thread=pl.lit(INSTANT),
             slack_us=pl.lit(None, pl.Int64),
+            absorbed_us=pl.lit(0, pl.Int64),
             runner_up=pl.lit(None, pl.String),
         )
         .select(pl.col(name).cast(dtype) for name, dtype in CHAIN_SCHEMA.items())

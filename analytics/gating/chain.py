@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from analytics.cell import Cell
+from analytics.cell import CELL, Cell
+from analytics.gating.absorbed import absorbed
 from analytics.gating.bind import Binding, bind
 from analytics.gating.candidates import candidates, departures
 from analytics.gating.charge import charge
@@ -17,13 +18,14 @@ CHAIN_SCHEMA = {
     "start_us": pl.Int64, "end_us": pl.Int64, "us": pl.Int64, "line": pl.String, "cause": pl.String,
     "station": pl.String, "lane": pl.String, "step": pl.String, "part": pl.String, "product": pl.String,
     "thread": pl.String, "slack_us": pl.Int64, "runner_up": pl.String, "log_file": pl.String, "log_line": pl.Int64,
-    "log_end_file": pl.String, "log_end_line": pl.Int64, "plan": pl.String,
+    "log_end_file": pl.String, "log_end_line": pl.Int64, "plan": pl.String, "absorbed_us": pl.Int64,
 }  # fmt: skip
 """One row per piece of the cell's time, in order, without gap or overlap between its first and last moment.
 
 `line` "work" is what the stations along the way did within their plan. `thread` is why the moment at the end of the
 piece waited for the one at its start; `slack_us` by how much sooner that one could have been before another would have
-held it up (null: nothing else is known), `runner_up` the lane of that other.
+held it up (null: nothing else is known), `runner_up` the lane of that other. `absorbed_us` of it a buffer absorbed:
+the cell's account charges us - absorbed_us.
 """
 
 
@@ -56,6 +58,8 @@ def _booked(
     )
     rows = pieces.filter(pl.col("start_us") < pl.col("end_us")).sort("start_us")
     booked = charge(rows, tiles, plans, cell)
+    ts = seen.table["ts"].to_numpy()
+    given = absorbed(way, binding, links, ts, booked, plans.filter(pl.col("lane") == CELL))
     rows = rows.with_row_index("piece").with_columns(pl.col("piece").cast(pl.Int64))
     rivals = binding.table.select("m", "rival", slack_us="margin_us").join(
         seen.table.select(rival="m", runner_up="lane"), on="rival", how="left"
@@ -72,6 +76,7 @@ def _booked(
         booked.join(told, on="piece", how="left", maintain_order="left")
         .with_columns(
             us=pl.col("end_us") - pl.col("start_us"),
+            absorbed_us=pl.Series(given),
             lane="charged",
             log_file=pl.coalesce("log_file", "from_file"),
             log_line=pl.when(own).then("from_line").otherwise("log_line"),

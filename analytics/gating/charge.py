@@ -10,6 +10,7 @@ from __future__ import annotations
 import polars as pl
 
 from analytics.cell import CELL, Cell
+from analytics.gating.usual import MOVE
 from analytics.intervals import cut, tile
 from analytics.ledger import NO_ALARM
 from analytics.plan import BUSY, PLANNED_STOP
@@ -19,6 +20,7 @@ STATED = 7
 SUPPLY_US = 20_000_000
 """A feeder that stood held the entry up only if it came back at most so long before the entry went on."""
 LEAST_US = 1_000_000
+AGAIN_US = 5_000_000
 """What exceeds the usual by less is no stop."""
 WORK = "work"
 BOOKED = {
@@ -83,10 +85,11 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     hits = pl.concat([hits.drop("n"), near], how="horizontal")
     tile_station = pl.col("lane").str.split(".").list.first()
     hits = hits.join(supply, on=["station", "lane"], how="left", maintain_order="left")
-    own = (pl.col("lane") == pl.col("charged")) | ((pl.col("lane") == pl.col("actor")) & pl.col("own_wait"))
+    acts = pl.col("lane") == pl.col("actor")
+    own = (pl.col("lane") == pl.col("charged")) | (acts & pl.col("own_wait"))
     whole = pl.col("blamed") == CELL
     too_long = pl.col("over_us") > pl.col("fence_us")
-    there = (tile_station == pl.col("at")) & too_long
+    there = (acts | (tile_station == pl.col("at"))) & too_long
     feeds = pl.col("line") == "run"
     came_back = (pl.col("end_us") - pl.col("piece_end")).abs() <= SUPPLY_US
     supplied = pl.col("supplies").fill_null(False) & too_long & (came_back | feeds)
@@ -112,7 +115,7 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
             start_us=pl.max_horizontal("start_us", "piece_start"),
             end_us=pl.min_horizontal("end_us", "piece_end"),
             # A robot that says where it waits, an alarm that names another: that one is charged.
-            by=pl.when(whole.fill_null(False) | (pl.col("line") == "changeover"))
+            by=pl.when(whole.fill_null(False) | pl.col("line").is_in(["changeover", "no_data"]))
             .then(None)
             .otherwise(pl.coalesce("blamed", "waits_for", tile_station)),
             level=pl.col("level") + pl.col("rank"),
@@ -173,14 +176,19 @@ def _split(rows: Frame, segments: Frame, cell: Cell) -> Frame:
         stated=(~free).any(),
     )
     need = rows.select(
-        "piece", "level_us", "plan_us", "fence_us", "unknown", "own_wait", "waits", "station", "step", "at", "charged"
+        "piece", "thread", "level_us", "plan_us", "fence_us", "unknown", "own_wait", "station", "step", "at"
     ).join(sums, on="piece", maintain_order="left")
     over = (pl.col("free_us") - pl.col("level_us")).clip(0, None)
+    # After a stated stop, or a changeover, it takes a moment to get going again: a move that nobody logs.
+    plain_move = pl.col("step") == MOVE
+    restarts = plain_move & (pl.col("stated") | (pl.col("thread") == "release")) & (pl.col("over_us") < AGAIN_US)
     need = (
         need.with_columns(paused_us=pl.min_horizontal(over, "idle_us"))
         .with_columns(over_us=over - pl.col("paused_us"))
         .with_columns(
-            stop_us=pl.when((pl.col("over_us") > pl.col("fence_us")) | pl.col("own_wait")).then("over_us").otherwise(0)
+            stop_us=pl.when(((pl.col("over_us") > pl.col("fence_us")) & ~restarts) | pl.col("own_wait"))
+            .then("over_us")
+            .otherwise(0)
         )
         .with_columns(done_us=pl.col("free_us") - pl.col("paused_us") - pl.col("stop_us"))
         .with_columns(work_us=pl.min_horizontal("done_us", pl.coalesce("plan_us", "done_us")))
@@ -191,7 +199,6 @@ def _split(rows: Frame, segments: Frame, cell: Cell) -> Frame:
         work_us=(pl.col("work_us") - kept).clip(0, None), done_us=(pl.col("done_us") - kept).clip(0, None)
     )
     silent = pl.when(pl.col("stop_us") < limit).then(pl.lit("micro_stop")).otherwise(pl.lit("breakdown"))
-    plain_move = pl.col("step") == "move"
     doubtful = pl.col("unknown") | pl.col("own_wait") | plain_move
     need = need.with_columns(
         stop_line=pl.when("no_data")
