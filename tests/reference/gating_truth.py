@@ -25,7 +25,7 @@ from analytics.book import Plant, open_plant
 from analytics.windows import shifts_of
 from ingest.load import load
 from sample_logs.generator import calendar
-from sample_logs.generator.disturb import Disturbance, disturbance
+from sample_logs.generator.disturb import Clock, Disturbance, disturbance
 from sample_logs.generator.make import SOURCES, make
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 WHOLE = "*"  # charged to no station
 PRODUCTION = ("work", "good", "fast_cycle", "reject", "start_up_reject", "rework", "plan_gap")  # one line here: work
+REFERENCE = {"spoon": "robots", "timer": "line"}  # source by whose clock the cell's account goes
 QUARTER_US = 900_000_000
 FIRST = 5
 CHARGED = ["station", "line"]
@@ -172,9 +173,26 @@ def simulated(
         plant = open_plant(out / "plant")
         for cell in cells:
             plant.build(cell)
-        yield plant, pl.read_parquet(out / "truth" / "gating.parquet")
+        true = pl.read_parquet(out / "truth" / "gating.parquet")
+        yield plant, pl.concat([_on_its_clock(own, disturb) for own in true.partition_by("cell")])
     finally:
         shutil.rmtree(out, ignore_errors=True)
+
+
+def _on_its_clock(true: pl.DataFrame, disturb: Disturbance | None) -> pl.DataFrame:
+    """The record of one cell by the clock that its account goes by: that of its reference, which may be wrong too."""
+    clock = disturb.clock(REFERENCE[true["cell"][0]]) if disturb else Clock()
+    edges = true.select(pl.col("start_us").min(), pl.col("end_us").max()).row(0)
+    base_us = calendar.Window(1).base * 1000
+    drift = (pl.col("start_us", "end_us") - base_us) * clock.drift_ppm * 1e-6
+    moved = true.sort("start_us").with_columns(
+        (pl.col("start_us", "end_us") + clock.offset_ms * 1000 + drift.round().cast(pl.Int64)).clip(*edges)
+    )
+    first, last = pl.int_range(pl.len()) == 0, pl.int_range(pl.len()) == pl.len() - 1
+    return moved.with_columns(
+        start_us=pl.when(first).then(edges[0]).otherwise("start_us"),
+        end_us=pl.when(last).then(edges[1]).otherwise("end_us"),
+    )
 
 
 def damage(days: int, seed: int, clocks: bool, lost: float) -> Disturbance | None:
