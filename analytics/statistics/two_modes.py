@@ -22,6 +22,8 @@ LEAST = 20
 """Fewer values tell nothing about modes."""
 VALLEY = 0.75
 """Two peaks of the density are two modes when it falls below this share of the lower one between them."""
+LOW_PEAK = 0.05
+"""A peak that stands out by less than this share of the highest one is none."""
 BINS = 200
 
 
@@ -95,26 +97,31 @@ def modes(values: ArrayLike) -> Modes | None:
 
 
 def _peaks(x: Floats) -> tuple[float | None, float | None, float | None]:
-    """The two highest peaks of the smoothed density that a valley parts, and the share beyond the valley.
+    """The highest peak of the smoothed density, the one that stands out most beside it, the share beyond the valley.
 
-    Smoothed as Silverman says for the narrower of spread and quartiles, half as wide: that width merges two modes.
+    Smoothed as Silverman says for the narrower of spread and quartiles, but narrower: that width merges two modes.
     """
     first, last = np.quantile(x, [0.005, 0.995])
     q1, q3 = np.quantile(x, [0.25, 0.75])
     if last <= first:
         return None, None, None
-    width = 0.45 * min(float(x.std()), (q3 - q1) / 1.349 or np.inf) * x.size**-0.2
+    width = 0.6 * min(float(x.std()), (q3 - q1) / 1.349 or np.inf) * x.size**-0.2
     margin = (last - first) / 10
     counts, edges = np.histogram(x, BINS, (first - margin, last + margin))
     step = edges[1] - edges[0]
     density = gaussian_filter1d(counts.astype(np.float64), max(width / step, 1.0), mode="constant")
     inner = density[1:-1]
     tops = 1 + np.flatnonzero((inner > density[:-2]) & (inner >= density[2:]))
-    by_height = tops[np.argsort(-density[tops], kind="stable")]
-    for other in by_height[1:]:
-        a, b = sorted((int(by_height[0]), int(other)))
+    if tops.size < 2:
+        return None, None, None
+    highest = int(tops[np.argmax(density[tops])])
+    centre = (edges[:-1] + edges[1:]) / 2
+    best = 0.0
+    places: tuple[float | None, float | None, float | None] = (None, None, None)
+    for other in tops[tops != highest]:
+        a, b = sorted((highest, int(other)))
         valley = a + int(np.argmin(density[a : b + 1]))
-        if density[valley] < VALLEY * density[other] and density[other] > 0.05 * density[by_height[0]]:
-            centre = (edges[:-1] + edges[1:]) / 2
-            return float(centre[a]), float(centre[b]), float((x > centre[valley]).mean())
-    return None, None, None
+        stands_out = float(density[other] - density[valley])
+        if density[valley] < VALLEY * density[other] and stands_out > max(best, LOW_PEAK * density[highest]):
+            best, places = stands_out, (float(centre[a]), float(centre[b]), float((x > centre[valley]).mean()))
+    return places

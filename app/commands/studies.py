@@ -115,4 +115,16 @@ STUDIES: tuple[StudyCommand, ...] = (
         "taktbook alarms --plant demo-plant --cell spoon --day 2026-10-23",
         "analytics.studies.alarm_load.study:alarm_load",
     ),
+    StudyCommand(
+        "cycles",
+        "Tell how long cycles, steps and periods take, against plan and takt, and where that changed.",
+        "taktbook cycles --plant demo-plant --cell spoon --day 2026-10-24",
+        "analytics.studies.cycle_times.study:cycle_times",
+    ),
+    StudyCommand(
+        "measurements",
+        "Tell how measured values lie within their limits, whether they drift or step, and what the charts signal.",
+        "taktbook measurements --plant demo-plant --cell spoon --day 2026-10-24",
+        "analytics.studies.measurements.study:measurements",
+    ),
 )
