@@ -78,8 +78,8 @@ class _Robot:
             self.say(self.now, "cycle_start", place, part)
             self.say(self.ready[place], "cycle_end", place, part)
 
-    def turn_done(self, part: int) -> None:
-        self.say(self.now, "cycle_end", "rob", part)
+    def turn_done(self) -> None:
+        self.say(self.now, "cycle_end", "rob")
 
 
 def robot_cell(
@@ -116,7 +116,7 @@ def robot_cell(
                 held = done
             if held >= 0:
                 robot.put("out", held)
-        robot.turn_done(k)
+        robot.turn_done()
         robot.go("in")
     cycle = {
         "s1": 6 * load + 6 * travel + p1 + p2,
