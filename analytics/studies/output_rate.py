@@ -37,6 +37,16 @@ class BusyClock:
         inside = np.minimum(t, self.ends[i]) - self.starts[i]
         return np.where(i >= 0, self.before[i] + inside, 0).astype(np.int64)
 
+    def until(self, us: npt.ArrayLike, length_us: npt.ArrayLike) -> Ints:
+        """Return the instants at which so much planned busy time has gone by since each instant."""
+        if not len(self.starts):
+            return np.asarray(us, dtype=np.int64)
+        target = self.at(us) + np.asarray(length_us, dtype=np.int64)
+        i = np.maximum(np.searchsorted(self.before, target, side="left") - 1, 0)
+        found = np.minimum(self.starts[i] + target - self.before[i], self.ends[i])
+        late: Ints = np.maximum(found, np.asarray(us, dtype=np.int64)).astype(np.int64)
+        return late
+
     def on(self, frame: pl.DataFrame, **columns: str) -> pl.DataFrame:
         """Add columns name = busy time at the instants of another column (null where that is null)."""
         for name, of in columns.items():
