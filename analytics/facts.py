@@ -14,7 +14,7 @@ from analytics.carry import MARGIN_US, carry
 from analytics.cell import CELL, Cell
 from analytics.cell_book import cell_rows, fill, made_rows
 from analytics.claims import Seen
-from analytics.clocks.align import align, told_clocks
+from analytics.clocks.align import AROUND_US, align, told_clocks
 from analytics.clocks.doubled import resolve_by_links
 from analytics.cycles import cycles, steps
 from analytics.gating.chain import chain
@@ -23,7 +23,7 @@ from analytics.ledger import intervals, split_work
 from analytics.marks import alarms, marks
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
-from analytics.plan import Stop, plan, shift_spans
+from analytics.plan import BUSY, Stop, plan, shift_spans
 from analytics.plant import PlantFile
 from analytics.prepare import prepare, resolve_doubled_hour
 from analytics.sets import sets
@@ -32,7 +32,7 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "21"
+VERSION = "22"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -76,7 +76,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
 
     Returns a frame per name in TABLES; times are UTC microseconds, clipped to the day where a row can reach over it.
     """
-    begin, end = day.start_us - MARGIN_US, day.end_us + MARGIN_US
+    begin, end = day.start_us - MARGIN_US, _reach(plant, cell, day.end_us)
     heard, clocks = on_one_clock(plant, cell, day)
     near = heard.filter((pl.col("ts") >= begin - MARGIN_US // 2) & (pl.col("ts") < end + MARGIN_US // 2))
     recorded = prepare(pl.concat([day.carried, near], how="diagonal"), cell).filter(pl.col("ts") < end)
@@ -112,11 +112,28 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "plan": inside.clip(plans),
         "orders": inside.clip(orders),
         "clocks": clocks.filter((pl.col("until_us") > day.start_us) & (pl.col("from_us") < day.end_us)),
-        "carry": recorded.join(carry(events, fate, cell, end - 2 * MARGIN_US), on="no", how="semi").select(
+        "carry": recorded.join(carry(events, fate, cell, day.end_us - MARGIN_US), on="no", how="semi").select(
             *SCHEMA.names(), "ts"
         ),
         **trust_tables(_heard(plant, cell, day, near, recorded), move, events),
     }
+
+
+def _reach(plant: PlantFile, cell: Cell, end_us: int) -> int:
+    """How far beyond a day its facts look: MARGIN_US, of planned busy time if that comes soon enough.
+
+    Walks back from two departures meet within an hour of work; a night in which nobody works brings them no nearer.
+    """
+    last = end_us + AROUND_US - MARGIN_US // 2
+    rows = plan(plant, cell, end_us, last).filter((pl.col("lane") == CELL) & (pl.col("plan") == BUSY)).sort("start_us")
+    length = pl.col("end_us") - pl.col("start_us")
+    done = rows.with_columns(before_us=length.cum_sum() - length).filter(
+        (pl.col("before_us") < MARGIN_US) & (pl.col("before_us") + length >= MARGIN_US)
+    )
+    if done.is_empty():
+        return max(end_us + MARGIN_US, last if rows.height else 0)
+    start_us, before_us = done.select("start_us", "before_us").row(0)
+    return max(end_us + MARGIN_US, int(start_us) + MARGIN_US - int(before_us))
 
 
 def on_one_clock(plant: PlantFile, cell: Cell, day: Day) -> tuple[pl.DataFrame, pl.DataFrame]:

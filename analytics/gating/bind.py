@@ -62,6 +62,8 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     other = go & ~own & ~selfish
     first = np.where(go, np.where(own, 1, np.where(other & explains, 3, 0)), np.where(second, 1, 2))
     first = np.where(in_time | (go & own), first, -1)
+    # The end of a station's cycle waits for nothing but its start, whatever a robot said in between.
+    first = np.where(edges["begins"].to_numpy(), 5, first)
     # A changeover's end or a part thrown out is looked for only where the rest leaves time unexplained.
     plain = _largest(m, np.where(~go & ~second & in_time, score, np.iinfo(np.int64).min), seen.n)
     unexplained = plain[m] < ts[m] - np.maximum(4 * allowed, 1_500_000)
@@ -129,13 +131,22 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
             found,
             coded.select("ts", "lane", "what", "lane_no", "what_no", "robot", "go")[at_m],
             coded.select(
-                p_us="ts", from_lane="lane", from_what="what", from_lane_no="lane_no", from_no="what_no", state="state"
+                robot_from="robot",
+                p_us="ts",
+                from_lane="lane",
+                from_what="what",
+                from_lane_no="lane_no",
+                from_no="what_no",
+                state="state",
             )[at_p],
         ],
         how="horizontal",
     ).filter(pl.col("p_us") <= pl.col("ts") + LATE_US)
     # Whatever a robot did before, its step takes its own time.
     anything = own & pl.col("robot")
+    ends = seen.rows.filter(pl.col("kind") == "cycle_end").select("m", from_lane="lane", ends=pl.lit(True)).unique()
+    edges = edges.join(ends, on=["m", "from_lane"], how="left", maintain_order="left")
+    begins = pl.col("ends").fill_null(False) & (pl.col("from_what") == "start") & ~pl.col("robot_from")
     selfish = edges.filter(own & pl.col("go") & pl.col("state").is_in(SELF).fill_null(False))["m"]
     n, w = len(lanes.categories) + 2, len(words.categories) + 2
     target = pl.col("lane_no") * w + pl.col("what_no")
@@ -144,6 +155,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
         kind=((pl.col("rank").cast(pl.Int64) * n * w + target) * n + pl.col("from_lane_no")) * w
         + pl.when(anything).then(0).otherwise("from_no"),
         from_what=pl.when(anything).then(pl.lit("")).otherwise("from_what"),
+        begins=begins,
         selfish=pl.col("go") & pl.col("m").is_in(selfish.implode()),
     ).sort("m", "rank", "p")
 

@@ -211,7 +211,7 @@ def _split(rows: Frame, segments: Frame, cell: Cell) -> Frame:
         .when(doubtful)
         .then(pl.lit(UNEXPLAINED))
         .otherwise(pl.lit(NO_ALARM)),
-        stop_by=pl.when(pl.col("own_wait")).then(pl.coalesce("at", "station")).otherwise("station"),
+        stop_by=pl.when("no_data").then(None).when("own_wait").then(pl.coalesce("at", "station")).otherwise("station"),
     )
     named = segments.filter(~free).select(
         "piece", "start_us", "end_us", "line", "cause", "plan", "log_file", "log_line", "log_end_file", "log_end_line",
