@@ -130,7 +130,8 @@ def account(
         "windows": pl.DataFrame([(w.key, w.from_us, w.to_us) for w in spans], schema=SPAN, orient="row"),
         "opening": _stock_before(plant, cell_name, first),
     }
-    with plant.tables(cell_name, plant.days_between(cell_name, first, last) or [first], frames) as con:
+    days = plant.days_between(cell_name, first, last) or [first]
+    with plant.sums(cell_name, days, (us for w in spans for us in (w.from_us, w.to_us)), frames) as con:
         lines = query(con, "account_lines", lanes=lanes)
         planned = query(con, "planned_time", lanes=lanes)
         cycles = query(con, "station_cycles", lanes=lanes)
@@ -190,7 +191,9 @@ def _stock_before(plant: Plant, cell: str, first: date) -> pl.DataFrame:
     earlier = [d for d in plant.days(cell) if d < first]
     if not earlier:
         return pl.DataFrame(schema={"product": pl.String, "inside_n": pl.Int64, "rework_n": pl.Int64})
-    return plant.fact(cell, "stock", earlier[-1:])
+    kept = plant.store.read_facts(cell, earlier[-1:], "stock")
+    assert kept is not None
+    return kept
 
 
 def _elements(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
 import polars as pl
 
-from analytics import facts
+from analytics import facts, sums
 from analytics.cell import Cell, read_cell
 from analytics.keep import book_days, build
 from analytics.plant import PlantFile, read_plant_file
@@ -81,27 +82,66 @@ class Plant:
         self, cell: str, days: list[date], frames: Mapping[str, pl.DataFrame] | None = None
     ) -> Iterator[duckdb.DuckDBPyConnection]:
         """Open DuckDB in memory with a view per fact table of these days, and the given frames beside them."""
-        have = [d for d in self.days(cell) if d in set(days)]
+        have = self._known_days(cell, days)
+        con = duckdb.connect()
+        try:
+            con.execute("set timezone = 'UTC'")
+            for table in facts.TABLES:
+                con.execute(f'create view "{table}" as select * from {self._files(cell, have, table)}')
+            for name, frame in (frames or {}).items():
+                con.register(name, frame.to_arrow())
+            yield con
+        finally:
+            con.close()
+
+    @contextmanager
+    def sums(
+        self, cell: str, days: list[date], cuts: Iterable[int], frames: Mapping[str, pl.DataFrame]
+    ) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Open DuckDB like `tables`, with views of what accounts ask for only (see analytics.sums.SUMMED).
+
+        Days between whose grains none of the windows' ends (`cuts`) lies come from their kept sums.
+        """
+        ends = np.unique(np.fromiter(cuts, np.int64))
+        have = self._known_days(cell, days)
+        whole = [d for d in have if sums.fits(sums.grains(self.file, cell, d), ends)]
+        kept = self.store.read_facts(cell, whole, sums.NAME)
+        tables = sums.split(pl.DataFrame(schema=sums.SCHEMA) if kept is None else kept)
+        rest = sorted({*have} - {*whole})
+        con = duckdb.connect()
+        try:
+            con.execute("set timezone = 'UTC'")
+            for name, frame in frames.items():
+                con.register(name, frame.to_arrow())
+            for table, frame in tables.items():
+                con.register(f"sums_of_{table}", frame.to_arrow())
+                text = f'create view "{table}" as select * from "sums_of_{table}"'
+                if rest:
+                    columns = ", ".join("1::bigint as n" if c == "n" else f'"{c}"' for c in frame.columns)
+                    text += f" union all select {columns} from {self._files(cell, rest, table)}"
+                con.execute(text)
+            yield con
+        finally:
+            con.close()
+
+    def _known_days(self, cell: str, days: list[date]) -> list[date]:
+        """Those of the days that are in the cell's book. Raises InputError when none is."""
+        wanted = set(days)
+        known = self.days(cell)
+        have = [d for d in known if d in wanted]
         if not have:
-            known = self.days(cell)
             raise InputError(
                 f"there are no events of cell {cell} in this period",
                 found=f"{min(days)} to {max(days)}" if days else "no day",
                 allowed=f"{known[0]} to {known[-1]}" if known else "the store holds nothing of this cell yet",
                 fix="choose another day" if known else "load logs first:  taktbook ingest",
             )
-        con = duckdb.connect()
-        try:
-            con.execute("set timezone = 'UTC'")
-            for table in facts.TABLES:
-                paths = [self.store.fact_path(cell, d, table).as_posix() for d in have]
-                listed = ", ".join("'" + p.replace("'", "''") + "'" for p in paths)
-                con.execute(f'create view "{table}" as select * from read_parquet([{listed}], union_by_name = true)')
-            for name, frame in (frames or {}).items():
-                con.register(name, frame.to_arrow())
-            yield con
-        finally:
-            con.close()
+        return have
+
+    def _files(self, cell: str, days: list[date], table: str) -> str:
+        paths = [self.store.fact_path(cell, d, table).as_posix() for d in days]
+        listed = ", ".join("'" + p.replace("'", "''") + "'" for p in paths)
+        return f"read_parquet([{listed}], union_by_name = true)"
 
 
 def open_plant(folder: Path | str) -> Plant:

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from analytics import sums
 from analytics.cell import Cell
 from analytics.clocks.align import AROUND_US, handed_on_clocks
 from analytics.facts import VERSION, Day, derive
@@ -39,7 +40,7 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
     """
     days = book_days(store.days(cell.name))
     prints = {day: store.fingerprint(cell.name, day) for day in store.days(cell.name)}
-    model = _digest(plant.model_dump_json(), cell.model_dump_json(), VERSION)
+    model = _digest(plant.model_dump_json(), cell.model_dump_json(), VERSION, sums.VERSION)
     anew: list[date] = []
     before: date | None = None
     handed_on = ""  # hash of what the day before hands on; kept behind the key, so that nothing need be read to compare
@@ -56,7 +57,8 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
             clocks = store.read_facts(cell.name, [before], "clocks") if before else None
             tables = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
             kept_hash = _digest(_hash(tables["carry"]), _hash(handed_on_clocks(tables["clocks"], end_us)))
-            store.write_facts(cell.name, day, f"{key}:{kept_hash}", tables)
+            summed = sums.day_sums(tables, sums.grains(plant, cell.name, day))
+            store.write_facts(cell.name, day, f"{key}:{kept_hash}", {**tables, sums.NAME: summed})
             anew.append(day)
         before, handed_on = day, kept_hash
     progress(f"facts {cell.name}", len(days), len(days))

@@ -1,4 +1,4 @@
--- One row per key: what the cell turned out in planned busy time within the window.
+-- One row per key: what the cell turned out in planned busy time within the window. A row of moves may stand for n.
 with
 
 made as (
@@ -15,10 +15,10 @@ spans as (
 )
 
 select
-    spans.key                                                        as key,
-    count(*) filter (where made.move = 'good' and not made.rework)   as good_n,
-    count(*) filter (where made.move = 'good' and made.rework)       as rework_n,
-    count(*) filter (where made.move = 'reject')                     as reject_n
+    spans.key                                                                              as key,
+    coalesce(sum(made.n) filter (where made.move = 'good' and not made.rework), 0)::bigint as good_n,
+    coalesce(sum(made.n) filter (where made.move = 'good' and made.rework), 0)::bigint     as rework_n,
+    coalesce(sum(made.n) filter (where made.move = 'reject'), 0)::bigint                   as reject_n
 from made
 inner join spans on made.us >= spans.from_us and made.us < spans.to_us
 inner join busy on made.us >= busy.start_us and made.us < busy.end_us

@@ -12,8 +12,8 @@ moved as (
         moves.product                                            as product,
         moves.move                                               as move,
         moves.cause                                              as cause,
-        count(*) filter (where moves.us >= spans.from_us)        as within_n,
-        count(*) filter (where moves.us < spans.from_us)         as before_n
+        coalesce(sum(moves.n) filter (where moves.us >= spans.from_us), 0)::bigint as within_n,
+        coalesce(sum(moves.n) filter (where moves.us < spans.from_us), 0)::bigint  as before_n
     from moves
     inner join spans on moves.us < spans.to_us
     group by spans.key, moves.product, moves.move, moves.cause

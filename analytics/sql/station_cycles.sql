@@ -1,5 +1,5 @@
 -- One row per key, outcome and cause: cycles of the chosen lanes that ended in planned busy time within the window.
--- A cycle that ends at the very end of the window was done inside it.
+-- A cycle that ends at the very end of the window was done inside it. A row may stand for n cycles, see analytics/sums.py.
 with
 
 done as (
@@ -22,7 +22,7 @@ select
     case
         when done.outcome = 'reject' then coalesce(done.outcome_cause, 'cause not logged')
     end                                                    as cause,
-    count(*)                                               as cycles_n
+    sum(done.n)::bigint                                    as cycles_n
 from done
 inner join spans on done.end_us > spans.from_us and done.end_us <= spans.to_us
 inner join busy on done.lane = busy.lane and done.end_us > busy.start_us and done.end_us <= busy.end_us
