@@ -114,7 +114,11 @@ def holding(seen: Seen) -> pl.DataFrame:
     done = (
         seen.cycles.join(tracked, on="lane", how="semi")
         .sort("lane", "start_us")
-        .with_columns(next_us=ahead.fill_null(seen.end_us), look_us=pl.col("end_us") - TOLERANCE_US)
+        # What left before a cycle began was the part before: cycles may be shorter than the tolerance.
+        .with_columns(
+            next_us=ahead.fill_null(seen.end_us),
+            look_us=pl.max_horizontal(pl.col("end_us") - TOLERANCE_US, pl.col("start_us") + 1),
+        )
         .sort("look_us")
         .join_asof(outs, left_on="look_us", right_on="out_us", by="lane", strategy="forward", check_sortedness=False)
     )
