@@ -63,8 +63,9 @@ def dip(values: ArrayLike) -> float:
             b = on_concave[np.searchsorted(on_concave, a)]
         else:
             a = on_convex[np.searchsorted(on_convex, b, side="right") - 1]
-        below = (top[own] - convex)[: a + 1].max()
-        above = (concave - bottom[own])[b:].max()
+        # Equal values at an end of the modal interval may all be the mode: they are no distance.
+        below = (top[own] - convex)[:a].max(initial=0.0)
+        above = (concave - bottom[own])[b + 1 :].max(initial=0.0)
         most = max(most, float(below), float(above))
         if (a, b) == (0, high - low):
             break

@@ -97,7 +97,8 @@ def _findings(plant: Plant, read: Read, tables: dict[str, pl.DataFrame]) -> list
         low, high = (row["low_us"], row["high_us"]) if grew else (-row["high_us"], -row["low_us"])
         found.append(
             f"{_name(row)} {'grew' if grew else 'fell'} by {abs(row['size_us']) / 1e6:.2f} s (95 %: {low / 1e6:.2f} to "
-            f"{high / 1e6:.2f}; {abs(row['size_share']) * 100:.1f} %) on {plant.file.local(row['at_us']):%a %d %b %H:%M}."
+            f"{high / 1e6:.2f}; {abs(row['size_share']) * 100:.1f} %) on "
+            f"{plant.file.local(row['at_us']):%a %d %b %H:%M}."
         )
     if not found:
         found.append("No lasting change of any cycle time in this period.")
