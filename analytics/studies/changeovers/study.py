@@ -166,16 +166,18 @@ def _about_changes(table: pl.DataFrame) -> list[str]:
         return ["No change of product in this period."]
     found = quantile(table["busy_us"].to_numpy())
     assert found is not None
-    total = int(table["busy_us"].sum())
+    each = f"; one took {middle(found)} in the middle" if table.height > 1 else ""
     findings = [
-        f"{counted(table.height, 'changeover')} took {length(total)} of planned time; one took {middle(found)} in the "
-        "middle, from the last good part of the old to the first of the new."
+        f"{counted(table.height, 'changeover')} took {length(int(table['busy_us'].sum()))} of planned time{each}, from "
+        "the last good part of the old to the first of the new."
     ]
     sums = {NAMES[c]: int(table[f"{c}_us"].sum()) for c in COLUMNS}
     told = [
         f"{name} {length(us)}" for name, us in sorted(sums.items(), key=lambda kv: (-kv[1], kv[0])) if us >= SEEN_US
     ]
     findings.append("Made of: " + ", ".join(told) + ".")
+    if table.height == 1:
+        return [*findings, *_until_stable(table)]
     longest = table.sort("busy_us", "start_us", descending=[True, False]).row(0, named=True)
     most = max((c for c in COLUMNS if c != "planned_stop"), key=lambda c: (longest[f"{c}_us"], c))
     findings.append(
@@ -190,12 +192,15 @@ def _about_changes(table: pl.DataFrame) -> list[str]:
             f"{first['old']} → {first['new']} ({length(first['over_best_us'])} in {first['count_n']} changes, best "
             f"seen {length(first['least_us'])})."
         )
-    later = table.select(us=pl.col("stable_us") - pl.col("busy_us"))["us"].drop_nulls()
-    if len(later):
-        found = quantile(later.to_numpy())
-        assert found is not None
-        findings.append(f"From the first good part to the stable rate it took another {middle(found)} in the middle.")
-    return findings
+    return [*findings, *_until_stable(table)]
+
+
+def _until_stable(table: pl.DataFrame) -> list[str]:
+    later = quantile(table.select(us=pl.col("stable_us") - pl.col("busy_us"))["us"].drop_nulls().to_numpy())
+    if later is None:
+        return []
+    told = f"{middle(later)} in the middle" if table.height > 1 else length(later.value)
+    return [f"From the first good part to the stable rate it took another {told}."]
 
 
 def _about_carriers(trays: pl.DataFrame, facts: ChangeFacts) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 
 import polars as pl
@@ -135,6 +136,32 @@ def difference(bad: int, n: int, other_bad: int, other_n: int) -> tuple[float, f
         p - q - sqrt((p - low) ** 2 + (other_high - q) ** 2),
         p - q + sqrt((high - p) ** 2 + (q - other_low) ** 2),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """What all watched minutes lay beyond calm running, in sum; low and high None for a single restart."""
+
+    us: float
+    low_us: float | None
+    high_us: float | None
+
+
+def extra(watched: pl.DataFrame, usual_share: float | None, level: float = 0.95) -> Extra | None:
+    """Sum up what restarts cost beyond calm running, with Student's interval over the restarts.
+
+    Takes    watched: beyond_us, watched_us; usual_share: see `usual_beyond`. None without restarts or calm running.
+    """
+    from scipy.stats import t
+
+    if usual_share is None or watched.is_empty():
+        return None
+    each = watched["beyond_us"].to_numpy() - usual_share * watched["watched_us"].to_numpy()
+    n, total = len(each), float(each.sum())
+    if n < 2:
+        return Extra(total, None, None)
+    reach = float(t.ppf((1 + level) / 2, n - 1) * each.std(ddof=1) * sqrt(n))
+    return Extra(total, total - reach, total + reach)
 
 
 def by_kind(watched: pl.DataFrame, firsts: pl.DataFrame, usual_share: float | None) -> pl.DataFrame:

@@ -11,7 +11,7 @@ from analytics.book import Plant, query
 from analytics.cell import Cell
 from analytics.studies.changeovers.find import changes, feeds, set_up_spans
 from analytics.studies.output_rate import STABLE_N, busy_clock, departures
-from analytics.studies.restarts.after import FIRST_US, by_kind, first_parts, usual_beyond, watch
+from analytics.studies.restarts.after import FIRST_US, Extra, by_kind, extra, first_parts, usual_beyond, watch
 from analytics.studies.restarts.books import BULK, HAND_FED, in_books, lines_of, of_products, totals
 from analytics.studies.restarts.find import (
     SAFETY,
@@ -103,7 +103,8 @@ def tell(
     fed = facts.parts if chosen is None else facts.parts.filter(pl.col("product").is_in(chosen))
     firsts = first_parts(found, fed, n).filter(pl.col("fed_us").is_between(*span, closed="left"))
     restless = pl.concat([frame.select("start_us", "end_us") for frame in (stands, facts.waits)])
-    kinds = by_kind(watched, firsts, usual_beyond(watched, restless, rows, cell.takts(), clock, span))
+    usual = usual_beyond(watched, restless, rows, cell.takts(), clock, span)
+    kinds = by_kind(watched, firsts, usual)
     books = of_products(cell)
     pieces = in_books(facts.pieces, books, unmanned)
     left = in_books(_with_shift(facts.left, facts.plan), books, unmanned)
@@ -115,7 +116,7 @@ def tell(
     has_safety = (watched["kind"] == SAFETY).any()
     return Study(
         "restarts",
-        [*_about_kinds(kinds, n), *_about_books(sums)],
+        [*_about_kinds(kinds, n, extra(watched, usual)), *_about_books(sums)],
         tables,
         _doubts(kinds, facts, unmanned, n, sums, window),
         [ENTRY, SAFETY_WORDS] if has_safety else [ENTRY] if watched.height else [],
@@ -154,17 +155,18 @@ def _shown(watched: pl.DataFrame) -> pl.DataFrame:
     ).sort("restart_at_us")  # fmt: skip
 
 
-def _about_kinds(kinds: pl.DataFrame, n: int) -> list[str]:
+def _about_kinds(kinds: pl.DataFrame, n: int, cost: Extra | None) -> list[str]:
     if kinds.is_empty():
         return ["No restart in this period."]
     findings = []
-    total = float(kinds["extra_sum_us"].sum())
     count = counted(int(kinds["restarts_n"].sum()), "restart")
     top = kinds.row(0, named=True)
-    if top["extra_sum_us"] is not None:
+    if cost is not None:
+        known = cost.low_us is not None and cost.high_us is not None
+        sure = f" (95 %: {length(cost.low_us or 0)} to {length(cost.high_us or 0)})" if known else ""
         findings.append(
-            f"{count}: their first {FIRST_US // 60_000_000} minutes cost {length(total)} more than calm running; most "
-            f"after {top['kind']} ({length(top['extra_sum_us'])} in {top['restarts_n']})."
+            f"{count}: their first {FIRST_US // 60_000_000} minutes cost {length(cost.us)}{sure} more than calm "
+            f"running; most after {top['kind']} ({length(top['extra_sum_us'])} in {top['restarts_n']})."
         )
     else:
         findings.append(f"{count}; no calm running to hold them against.")

@@ -7,7 +7,7 @@ import pytest
 
 from analytics.account import Window
 from analytics.studies.output_rate import busy_clock, departures
-from analytics.studies.restarts.after import FIRST_US, by_kind, difference, first_parts, usual_beyond, watch
+from analytics.studies.restarts.after import FIRST_US, by_kind, difference, extra, first_parts, usual_beyond, watch
 from analytics.studies.restarts.books import in_books, lines_of, of_products, totals
 from analytics.studies.restarts.find import (
     BREAKDOWN,
@@ -199,6 +199,16 @@ def test_books_close_and_a_set_is_hand_fed_if_a_member_is():
         ("feeding", "no product known", 30, 0, 0, 0), ("feeding", "products not in the model", 10, 0, 0, 1),
         ("shifts", "manned", 60, 50, 0, 1), ("shifts", "unmanned", 100, 70, 7, 0),
     ]  # fmt: skip
+
+
+def test_the_cost_of_restarts_has_students_interval_over_them():
+    """Values 1, 2, 3, 4 s: sum 10, standard deviation 1.2910, t(0.975, 3) = 3.1824: +- 3.1824 x 1.2910 x 2 = 8.217."""
+    own = pl.DataFrame({"beyond_us": [11.0 * S, 12.0 * S, 13.0 * S, 14.0 * S], "watched_us": [100.0 * S] * 4})
+    found = extra(own, 0.1)
+    assert (found.us / S, found.low_us / S, found.high_us / S) == pytest.approx((10, 1.783, 18.217), abs=1e-3)
+    assert extra(own.head(1), 0.1).low_us is None
+    assert extra(own, None) is None
+    assert extra(own.clear(), 0.1) is None
 
 
 LINE = "\n".join(
