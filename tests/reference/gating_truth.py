@@ -60,21 +60,26 @@ class Judged:
 
 
 def judge(plant: Plant, cell: str, chain: pl.DataFrame, true: pl.DataFrame) -> Judged:
-    """Compare two books of a cell's time (start_us, end_us, station, line, cause) over its planned busy time."""
+    """Compare two books of a cell's time (start_us, end_us, station, line, cause) over its planned busy time.
+
+    What the truth calls a planned stop is cut out of both: it is not charged to anybody.
+    """
     plan = plant.fact(cell, "plan").filter((pl.col("lane") == WHOLE) & (pl.col("plan") == "busy"))
     run = true.select(pl.col("start_us").min(), pl.col("end_us").max())
-    busy = _in_spans(plan.select("start_us", "end_us").sort("start_us"), run)
-    found, want = (_in_spans(_same_words(book), busy) for book in (chain, true))
-    busy_us = int((busy["end_us"] - busy["start_us"]).sum())
+    busy = in_spans(plan.select("start_us", "end_us").sort("start_us"), run)
+    charged = in_spans(true.filter(pl.col("line") != "planned_stop").select("start_us", "end_us"), busy)
+    found, want = (in_spans(same_words(book), charged) for book in (chain, true))
+    busy_us, charged_us = (int((spans["end_us"] - spans["start_us"]).sum()) for spans in (busy, charged))
     for name, book in (("the chain", found), ("the truth", want)):
         booked = int((book["end_us"] - book["start_us"]).sum())
-        if booked != busy_us:
-            raise AssertionError(f"{cell}: {name} books {booked} us of {busy_us} us of planned busy time")
+        if booked != charged_us:
+            raise AssertionError(f"{cell}: {name} books {booked} us of {charged_us} us of planned busy time")
+    first_us, last_us = busy.select(pl.col("start_us").min(), pl.col("end_us").max()).row(0)
     shifts = {
-        f"{day} {window.key}": _wrong(found, want, [window], busy)
+        f"{day} {window.key}": _wrong(found, want, window, busy)
         for day in plant.days(cell)
         for window in shifts_of(plant, cell, day)
-        if window.from_us < busy["end_us"].max()  # type: ignore[operator]
+        if window.from_us < last_us and window.to_us > first_us
     }
     gates = _gates(want).join(_gates(found), on="quarter_us", how="full", suffix="_found")
     return Judged(
@@ -90,7 +95,7 @@ def judge(plant: Plant, cell: str, chain: pl.DataFrame, true: pl.DataFrame) -> J
     )
 
 
-def _same_words(book: pl.DataFrame) -> pl.DataFrame:
+def same_words(book: pl.DataFrame) -> pl.DataFrame:
     """Work of all kinds is one line; what no station is charged with is charged to the whole cell."""
     return book.select(
         "start_us",
@@ -101,14 +106,13 @@ def _same_words(book: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _in_spans(book: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
-    cut = [
-        book.filter((pl.col("start_us") < end) & (pl.col("end_us") > start)).with_columns(
-            pl.col("start_us", "end_us").clip(start, end)
-        )
-        for start, end in spans.select("start_us", "end_us").rows()
-    ]
-    return pl.concat([book.clear(), *cut]).filter(pl.col("start_us") < pl.col("end_us"))
+def in_spans(book: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
+    """Cut the rows to spans, which do not overlap."""
+    other = spans.select(from_us="start_us", to_us="end_us")
+    cut = book.join_where(other, pl.col("start_us") < pl.col("to_us"), pl.col("end_us") > pl.col("from_us"))
+    return cut.with_columns(
+        start_us=pl.max_horizontal("start_us", "from_us"), end_us=pl.min_horizontal("end_us", "to_us")
+    ).select(book.columns)
 
 
 def _half_difference(found: pl.DataFrame, want: pl.DataFrame) -> pl.DataFrame:
@@ -126,10 +130,11 @@ def _half_difference(found: pl.DataFrame, want: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _wrong(found: pl.DataFrame, want: pl.DataFrame, windows: list[Window], busy: pl.DataFrame) -> float:
-    spans = pl.DataFrame({"start_us": [w.from_us for w in windows], "end_us": [w.to_us for w in windows]})
-    base = _in_spans(busy, spans)
-    differ = _half_difference(_in_spans(found, spans), _in_spans(want, spans))
+def _wrong(found: pl.DataFrame, want: pl.DataFrame, window: Window, busy: pl.DataFrame) -> float:
+    """Wrong share of one window."""
+    span = pl.DataFrame({"start_us": [window.from_us], "end_us": [window.to_us]})
+    base = in_spans(busy, span)
+    differ = _half_difference(in_spans(found, span), in_spans(want, span))
     return float(differ["us"].sum() / max(1, (base["end_us"] - base["start_us"]).sum()))
 
 
