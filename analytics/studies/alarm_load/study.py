@@ -16,6 +16,7 @@ from analytics.studies.alarm_load.nuisance import CHATTER_N, FLEETING_US, most_s
 from analytics.studies.alarm_load.ranked import SAFETY, by_alarm
 from analytics.studies.annunciations import KEY, NEVER_ENDS, annunciations
 from analytics.studies.cell_losses import cell_losses
+from analytics.studies.safety_words import PROTECTIVE_STOPS
 from analytics.studies.sentences import counted, length
 from analytics.study import Study, facts_of
 
@@ -24,12 +25,6 @@ BEFORE_US = 7 * 24 * load.HOUR_US
 
 TOP_N = 10
 MEASURES = {"measure": pl.String, "value": pl.Float64, "unit": pl.String, "at_most": pl.Float64, "within": pl.Boolean}
-
-STOPS_CAUTION = (
-    "Emergency stops and opened guards are listed apart. They protect people: the tool never counts them among what "
-    "to shorten, and how a protective device works is for the machine's responsible person to decide "
-    "(ISO 12100, ISO 13849-1, ISO 13850)."
-)
 
 
 @dataclass(frozen=True)
@@ -84,7 +79,7 @@ def tell(frames: Frames, window: Window, station: str | None, product: str | Non
         "per_ten_minutes": windows,
     }
     doubts += _doubts(inside, windows, station)
-    cautions = [STOPS_CAUTION] if tables["safety_stops"].height else []
+    cautions = [PROTECTIVE_STOPS] if tables["safety_stops"].height else []
     return Study("alarms", _findings(inside, windows, flood, ranked, figures), tables, doubts, cautions)
 
 
