@@ -17,7 +17,7 @@ from analytics.claims import Seen
 from analytics.clocks.align import AROUND_US, align, told_clocks
 from analytics.clocks.doubled import resolve_by_links
 from analytics.cycles import cycles, steps
-from analytics.gating.chain import chain
+from analytics.gating.chain import gating
 from analytics.intervals import cut
 from analytics.ledger import intervals, split_work
 from analytics.marks import alarms, marks
@@ -32,12 +32,16 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "22"
+VERSION = "23"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
     "ledger",
     "chain",
+    "meetings",
+    "slack",
+    "gate_links",
+    "gating",
     "intervals",
     "cycles",
     "steps",
@@ -89,7 +93,8 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
     move = moves(fate, events, cell, day.start_us, day.end_us, day.since_us)
-    gated = fill(chain(events, fate, tiles, plans, cell), inside.clip(pieces), cell, day.start_us, day.end_us)
+    gate = gating(events, fate, tiles, plans, cell, day.start_us, day.end_us)
+    gated = fill(gate.pieces, inside.clip(pieces), cell, day.start_us, day.end_us)
     lanes_of = pieces.schema
     booked = pl.concat([inside.clip(pieces), cell_rows(gated, lanes_of), made_rows(move, cell, lanes_of)])
     ledger = inside.clip(cut(booked.drop("plan"), plans, ["plan", "plan_cause", "shift", "shift_day"]))
@@ -97,6 +102,10 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     return {
         "ledger": _with_units(ledger.join(lanes, on="lane", how="left", maintain_order="left"), cell),
         "chain": gated,
+        "meetings": gate.meetings,
+        "slack": gate.slack,
+        "gate_links": gate.kinds,
+        "gating": gate.quality,
         "intervals": inside.clip(tiles),
         "cycles": inside.ending(cycle.join(_outcome(fate), on="part", how="left", maintain_order="left")),
         "steps": inside.ending(steps(events)),

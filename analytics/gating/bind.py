@@ -32,14 +32,16 @@ NONE = -1
 class Binding:
     """What each moment waited for.
 
-    table    m, p (null: bound to nothing), thread, lag_us, need_us (ts - ts of p - lag, what it took longer), margin_us
-             (how much earlier the next candidate would have let it go; null: there is none), rival (m of that one),
-             late (bool: even the best candidate came too late for its lag)
-    links    kind of link: thread, lane, what, from_lane, from_what, cases_n, clear_n, bound_n, lag_us
+    table    m, p (null: bound to nothing), thread, kind, lag_us, over_us (what it took beyond the lag), margin_us (how
+             much earlier the next candidate would have let it go; null: there is none), rival (m of that one), late
+             (bool: even the best candidate came too late for its lag)
+    lags     m, p, kind, lag_us of every candidate
+    kinds    kind of link: kind, thread, lane, what, from_lane, from_what, lag_us
     """
 
     table: pl.DataFrame
-    links: pl.DataFrame
+    lags: pl.DataFrame
+    kinds: pl.DataFrame
 
 
 def bind(seen: Moments, found: pl.DataFrame) -> Binding:
@@ -110,7 +112,14 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
         )
         .select("m", "p", "thread", "kind", "lag_us", "over_us", "margin_us", "rival", "late")
     )  # fmt: skip
-    return Binding(table, _told(edges, lag, chosen, gap))
+    lags = edges.select("m", "p", "kind", lag_us=pl.Series(lag))
+    kinds = (
+        edges.with_columns(lag_us=pl.Series(lag))
+        .group_by("kind")
+        .agg(pl.col("thread", "lane", "what", "from_lane", "from_what", "lag_us").first())
+        .sort("lane", "what", "thread", "from_lane", "from_what", nulls_last=True)
+    )
+    return Binding(table, lags, kinds)
 
 
 def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
@@ -194,19 +203,6 @@ def _lags(edges: pl.DataFrame, gap: Ints) -> Ints:
         .round().cast(pl.Int64).to_numpy()
     )  # fmt: skip
     return lags
-
-
-def _told(edges: pl.DataFrame, lag: Ints, chosen: npt.NDArray[np.bool_], gap: Ints) -> pl.DataFrame:
-    return (
-        edges.with_columns(lag_us=pl.Series(lag), bound=pl.Series(chosen), gap=pl.Series(gap))
-        .group_by("thread", "lane", "what", "from_lane", "from_what")
-        .agg(
-            cases_n=pl.len().cast(pl.Int64),
-            bound_n=pl.col("bound").sum().cast(pl.Int64),
-            lag_us=pl.col("lag_us").first(),
-        )
-        .sort("lane", "what", "thread", "from_lane", "from_what", nulls_last=True)
-    )
 
 
 def _largest(group: Ints, values: Ints, n: int) -> Ints:

@@ -20,7 +20,7 @@ def usual(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
     Returns  one row per moment that is bound: m, p, thread, charged (lane), station, step (of a robot; "cycle" where a
              station's own cycle lies between, "move" where nobody logs what lies between), part, product, waits (bool:
              a robot's wait, no work), at (where), state (of the wait), level_us (what such a link took around its
-             time), spread_us, plan_us (null: nothing planned), unknown (bool: no usual link, or its cause came late).
+             time), spread_us, plan_us (null: nothing planned), unknown (bool: no usual link).
     """
     links = _charged(seen, binding, cell)
     work = links.filter(~pl.col("waits")).with_columns(key=pl.col("step") + "|" + pl.col("from_what"))
@@ -34,17 +34,17 @@ def usual(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
             work.select("m", "level_us", "spread_us", "plan_us", "few"), on="m", how="left", maintain_order="left"
         )
         .with_columns(
-            unknown=pl.col("few").fill_null(False) | pl.col("late").fill_null(False),
+            unknown=pl.col("few").fill_null(False),
             level_us=pl.col("level_us").fill_null(0).round().cast(pl.Int64),
             spread_us=pl.col("spread_us").fill_null(0).round().cast(pl.Int64),
         )
-        .drop("few", "late", "from_what")
+        .drop("few", "from_what")
     )
 
 
 def _charged(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
     """Who did what lies between a moment and the one it was bound to."""
-    bound = binding.table.filter(pl.col("p").is_not_null()).select("m", "p", "thread", "late")
+    bound = binding.table.filter(pl.col("p").is_not_null()).select("m", "p", "thread")
     rows = seen.table
     pairs = pl.concat(
         [
@@ -75,7 +75,7 @@ def _charged(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
         pl.when(cycle | held).then("from_lane").when(carried).then("belt").otherwise(pl.coalesce("lane", "from_lane"))
     )
     return pairs.select(
-        "m", "p", "thread", "ts", "p_us", "part", "product", "late", "lane", "from_what",
+        "m", "p", "thread", "ts", "p_us", "part", "product", "lane", "from_what",
         charged=charged,
         station=charged.str.split(".").list.first(),
         step=pl.when(cycle).then(pl.lit(CYCLE)).when(starts | ~on_robot).then(pl.lit(MOVE)).otherwise("what"),

@@ -80,6 +80,12 @@ class StudyCommand:
 
 STUDIES: tuple[StudyCommand, ...] = (
     StudyCommand(
+        "gate",
+        "Tell who the cell waited for: the gating chain by station and step, what gates next, slack, the plan gap.",
+        "taktbook gate --plant demo-plant --cell spoon --day 2026-10-24",
+        "analytics.studies.gate:gate",
+    ),
+    StudyCommand(
         "flow",
         "Who waits for whom, the bottleneck by five methods and whether they agree, buffer levels, work in process.",
         "taktbook flow --plant demo-plant --cell timer --day 2026-10-24",
@@ -126,5 +132,17 @@ STUDIES: tuple[StudyCommand, ...] = (
         "Tell how measured values lie within their limits, whether they drift or step, and what the charts signal.",
         "taktbook measurements --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.measurements.study:measurements",
+    ),
+    StudyCommand(
+        "repairs",
+        "Which causes to repair first; times between failures and to repair, wear-out, trends, which alarm came first.",
+        "taktbook repairs --plant demo-plant --cell spoon --week 2026-W43",
+        "analytics.studies.repairs.study:repairs",
+    ),
+    StudyCommand(
+        "restarts",
+        "What the first minutes after each kind of restart cost; unmanned and hand-fed running as separate books.",
+        "taktbook restarts --plant demo-plant --cell spoon --week 2026-W43",
+        "analytics.studies.restarts.study:after_restarts",
     ),
 )

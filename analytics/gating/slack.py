@@ -1,0 +1,54 @@
+"""Slack: how much later each moment could have been without making the cell's last departure later."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.gating.bind import Binding
+from analytics.gating.moments import Moments
+
+Ints = npt.NDArray[np.int64]
+
+MOST_US = 3600 * 1_000_000
+"""Slack beyond an hour says no more than that."""
+ROUNDS = 64
+"""Links between a moment and the chain that are followed; what is further away has the slack that these show."""
+
+
+def slack(seen: Moments, found: pl.DataFrame, binding: Binding, way: Ints) -> Ints:
+    """Return the slack of every moment in microseconds, at most MOST_US; -1 for moments behind the chain's first.
+
+    Takes    found: the candidates of every moment; way: the chain, latest first, whose moments have none. A moment
+             hands its own slack on to whatever it may have waited for, and to a candidate that was early as much more
+             as it was early. Solved by relaxation from the chain outward.
+    """
+    ts = seen.table["ts"].to_numpy()
+    bound = binding.table["p"].fill_null(-1).to_numpy()
+    lag = _lags(found, binding)
+    m, p = found["m"].to_numpy(), found["p"].to_numpy()
+    spare = np.where(bound[m] == p, 0, np.maximum(ts[m] - ts[p] - lag, 0))
+    # What only matters where nothing else explains a wait holds nobody up elsewhere.
+    keep = (bound[m] == p) | ~found["thread"].is_in(["release", "demand"]).to_numpy()
+    order = np.argsort(p[keep], kind="stable")
+    m, p, spare = m[keep][order], p[keep][order], spare[keep][order]
+    value = np.full(len(ts), MOST_US, dtype=np.int64)
+    value[way] = 0
+    if not len(p):
+        return np.where(ts > ts[way[0]], -1, value)
+    starts = np.flatnonzero(np.append(True, p[1:] != p[:-1]))
+    to = p[starts]
+    for _ in range(ROUNDS):
+        reached = np.minimum.reduceat(value[m] + spare, starts)
+        better = reached < value[to]
+        if not better.any():
+            break
+        value[to[better]] = reached[better]
+    return np.where(ts > ts[way[0]], -1, value)
+
+
+def _lags(found: pl.DataFrame, binding: Binding) -> Ints:
+    told = found.select("m", "p").join(binding.lags, on=["m", "p"], how="left", maintain_order="left")
+    lags: Ints = told["lag_us"].fill_null(0).to_numpy()
+    return lags
