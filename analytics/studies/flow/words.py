@@ -12,6 +12,8 @@ from analytics.studies.sentences import length
 
 Named = list[tuple[str, str | None, str]]
 """Method, the station that it names (None: it does not decide), why."""
+LEAST_SHARE = 0.01
+"""A buffer that is empty or full for less is not worth a sentence."""
 
 
 def bottleneck_words(lanes: pl.DataFrame, bridge: int) -> list[str]:
@@ -70,7 +72,7 @@ def line_names(line: pl.DataFrame) -> Named:
     others = f"; also {', '.join(ends['station'][1:].to_list())}" if ends.height > 1 else ""
     place = worst["place_n"] - 1
     around = line.filter((pl.int_range(pl.len()) >= place - 1) & (pl.int_range(pl.len()) <= place))["sure"].drop_nulls()
-    unsure = "" if around.all() and len(around) else "; its arrows are within chance"
+    unsure = "; too few bins for an interval" if not len(around) else "" if around.all() else "; within chance"
     names.append(("arrows", worst["station"], f"severity {worst['severity_share']:.1%}{others}{unsure}"))
     return names
 
@@ -130,10 +132,17 @@ def level_words(levels: pl.DataFrame) -> list[str]:
         return []
     empty = known.sort("empty_share", descending=True, maintain_order=True).row(0, named=True)
     full = known.sort("full_share", descending=True, maintain_order=True).row(0, named=True)
-    return [
-        f"Between {empty['from']} and {empty['to']} nothing lay for {empty['empty_share']:.0%} of the time; between "
-        f"{full['from']} and {full['to']} all {full['capacity_n']} places were taken for {full['full_share']:.0%}."
-    ]
+    words = []
+    if empty["empty_share"] >= LEAST_SHARE:
+        words.append(
+            f"Between {empty['from']} and {empty['to']} nothing lay for {empty['empty_share']:.0%} of the time."
+        )
+    if full["full_share"] >= LEAST_SHARE:
+        words.append(
+            f"Between {full['from']} and {full['to']} all {full['capacity_n']} places were taken for "
+            f"{full['full_share']:.0%} of the time."
+        )
+    return words
 
 
 def little_words(law: Little | None, facts: Read, doubts: list[str]) -> list[str]:
