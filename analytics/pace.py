@@ -3,20 +3,21 @@
 The rule: **what returns at once is a stop, what stays is slow running.** The usual time of a cycle is the median of its
 lane, step and product around it (WINDOW of them), so a stop does not move it and lasting slowness does. A cycle is out
 of the usual when it exceeds that level by more than the fence, which is fitted to its like: FENCE times their spread,
-or the adjusted fence of the box plot where they are skewed. Fewer than RUN such cycles in a row are stops, if they are
-long enough to be one (LEAST_STOP_US); RUN or more in a row are slow running, too short to have moved the level.
+and as many times further as their upper tenth reaches further from the middle than the lower one. Fewer than RUN such
+cycles in a row are stops, if they are long enough to be one (LEAST_STOP_US); RUN or more in a row are slow running, too
+short to have moved the level.
 """
 
 from __future__ import annotations
 
 import polars as pl
 
-from analytics.statistics.robust import adjusted_fences
-
 WINDOW = 31
 """Cycles of the same lane, step and product that tell the level, half of them on each side."""
 FENCE = 4.5
 """Spreads above the level at which a cycle is out of the usual: about one in 100 000 where lengths are normal."""
+MOST_SKEW = 4.0
+"""The fence is moved out by at most this factor."""
 LEAST_STOP_US = 1_000_000
 """A stop lasts at least this long, or half the level where that is shorter; less beyond the fence is slow."""
 RUN = 5
@@ -103,16 +104,11 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_fence(rows: pl.DataFrame, group: list[str]) -> pl.DataFrame:
-    """Add fence_us. A group of fewer than FEW has no fence of its own but that of its borrowed spread."""
-    fitted = [
-        (*key, max(0.0, adjusted_fences(own["excess_us"].to_numpy())[1]))
-        for key, own in rows.group_by(group)
-        if own.height >= FEW
-    ]
-    schema = {name: rows.schema[name] for name in group} | {"fitted_us": pl.Float64()}
-    fences = pl.DataFrame(fitted, schema=schema, orient="row")
-    return (
-        rows.join(fences, on=group, how="left", nulls_equal=True, maintain_order="left")
-        .with_columns(fence_us=pl.max_horizontal(FENCE * pl.col("spread_us"), "fitted_us"))
-        .drop("fitted_us")
+    """Add fence_us: FENCE spreads, further where the group's lengths reach further up than down (tenths of them)."""
+    excess = pl.col("excess_us")
+    middle = excess.median()
+    reach = (excess.quantile(0.9, "linear") - middle) / (middle - excess.quantile(0.1, "linear"))
+    skew = pl.when(pl.len() >= FEW).then(reach).over(group)
+    return rows.with_columns(
+        fence_us=FENCE * pl.col("spread_us") * skew.fill_null(1).fill_nan(1).clip(1, MOST_SKEW)
     )

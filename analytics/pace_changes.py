@@ -15,7 +15,8 @@ from analytics.pace import STOP
 from analytics.statistics.change_points import Z95, Level, changes, levels
 
 USUAL_QUANTILE = 0.2
-"""Usual is what the quicker fifth of the local levels does not reach: lasting slowness may take most of the time."""
+"""Usual is the median of the local levels near the one that a fifth of them does not reach (within SLOW_SHARE of it):
+lasting slowness may take most of the time."""
 SLOW_SHARE = 0.03
 """A level that is higher than usual by at least this share is slow running."""
 CHANGE_SHARE = 0.01
@@ -112,11 +113,13 @@ def _with_usual(work: pl.DataFrame) -> pl.DataFrame:
     per_plan = pl.col("usual_us") / pl.col("planned_us")
     brief = (pl.col("end_us").max() - pl.col("start_us").min()).over(own) < BRIEF_US
     long_known = pl.when(~brief).then(per_plan).median().over("lane", "step")
-    return work.with_columns(usual_us=pl.col("level_us").quantile(USUAL_QUANTILE).over(own)).with_columns(
+    quick = pl.col("level_us").quantile(USUAL_QUANTILE).over(own)
+    near = pl.when((pl.col("level_us") / quick - 1).abs() < SLOW_SHARE).then("level_us")
+    return work.with_columns(near=near).with_columns(usual_us=pl.col("near").median().over(own)).with_columns(
         usual_us=pl.when(brief & long_known.is_not_null() & pl.col("planned_us").is_not_null())
         .then(pl.min_horizontal("usual_us", long_known * pl.col("planned_us")))
         .otherwise("usual_us")
-    )
+    ).drop("near")
 
 
 def _slow_runs(found: list[Level]) -> list[list[Level]]:
