@@ -20,7 +20,7 @@ from analytics.cycles import cycles, steps
 from analytics.gating.chain import gating
 from analytics.intervals import cut
 from analytics.ledger import intervals, split_work
-from analytics.marks import alarms, marks
+from analytics.marks import alarms, marks, passages
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
 from analytics.plan import BUSY, Stop, plan, shift_spans
@@ -32,7 +32,7 @@ from analytics.trust.base import Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
-VERSION = "23"
+VERSION = "24"
 """Raise it when facts change their meaning: all kept ones are then rebuilt."""
 
 TABLES = (
@@ -48,6 +48,7 @@ TABLES = (
     "stops",
     "alarms",
     "marks",
+    "passages",
     "moves",
     "parts",
     "stock",
@@ -112,6 +113,7 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "stops": inside.starting(stop_facts(pieces, events, cell)),
         "alarms": inside.starting(alarms(events, cell)),
         "marks": marks(events, day.start_us, day.end_us),
+        "passages": passages(events, day.start_us, day.end_us),
         "moves": move,
         "parts": _parts(fate, day.start_us, day.end_us),
         "stock": stock(fate, cell, day.end_us),

@@ -24,6 +24,14 @@ def marks(events: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def passages(events: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFrame:
+    """List the records of parts that come to a place or leave it: us (instant), kind (part_in, part_out) and where."""
+    moved = pl.col("kind").is_in(["part_in", "part_out"])
+    return events.filter(moved & (pl.col("ts") >= start_us) & (pl.col("ts") < end_us)).select(
+        "kind", "station", "nest", "lane", "part", "product", "carrier", "file", "line", us="ts"
+    )
+
+
 def alarms(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Pair every alarm with its end.
 

@@ -151,8 +151,8 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
         ],
         how="horizontal",
     ).filter(pl.col("p_us") <= pl.col("ts") + LATE_US)
-    # Whatever a robot did before, its step takes its own time.
-    anything = own & pl.col("robot")
+    # Whatever a robot did before, its step takes its own time; from where it waited it has no way to go any more.
+    anything = own & pl.col("robot") & (pl.col("from_what") != "go")
     ends = seen.rows.filter(pl.col("kind") == "cycle_end").select("m", from_lane="lane", ends=pl.lit(True)).unique()
     edges = edges.join(ends, on=["m", "from_lane"], how="left", maintain_order="left")
     begins = pl.col("ends").fill_null(False) & (pl.col("from_what") == "start") & ~pl.col("robot_from")

@@ -1,8 +1,8 @@
 """Candidates: for every moment the moments that it may have waited for.
 
 Threads: `own` the actor's moment before; `place` the moment before at another place that the moment is about; `part`
-the part's moment before; `room` the one that freed a place behind; `release` the end of a changeover; `demand` a part
-that was thrown out and calls for another.
+the part's moment before; `carrier` that of its pallet; `room` the one that freed a place behind; `release` the end of a
+changeover; `demand` a part that was thrown out and calls for another.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import polars as pl
 from analytics.cell import PLACES, Cell
 from analytics.gating.moments import LATE_US, MANY_PLACES, Moments
 
-THREADS = ("own", "place", "part", "room", "release", "demand")
+THREADS = ("own", "place", "part", "carrier", "room", "release", "demand")
 SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": pl.String}
 FAR_US = 24 * 3600 * 1_000_000
 """Part numbers come again; a thread of a part does not reach further than this."""
@@ -23,7 +23,8 @@ def candidates(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: C
     found = pl.concat(
         [
             _lanes(seen, cell),
-            _parts(seen),
+            _followed(seen, "part"),
+            _followed(seen, "carrier"),
             *_rooms(seen, cell),
             _releases(seen, events, fates, cell),
             _demands(seen, fates, cell),
@@ -58,18 +59,19 @@ def _lanes(seen: Moments, cell: Cell) -> pl.DataFrame:
     return on.select("m", p=pl.col("m").shift(1).over("lane"), thread=own)
 
 
-def _parts(seen: Moments) -> pl.DataFrame:
+def _followed(seen: Moments, what: str) -> pl.DataFrame:
+    """What a part, or a pallet, did before."""
     actors = seen.table.select("m", "what", actor="lane")
     on = (
-        seen.rows.filter(pl.col("part").is_not_null())
-        .select("m", "ts", "part")
+        seen.rows.filter(pl.col(what).is_not_null())
+        .select("m", "ts", what)
         .unique(maintain_order=True)
         .join(actors, on="m", maintain_order="left")
         .with_columns(order=_ordered(seen))
-        .sort("part", "order", "m")
+        .sort(what, "order", "m")
     )
-    near = pl.col("ts") - pl.col("ts").shift(1).over("part") < FAR_US
-    return on.select("m", p=pl.when(near).then(pl.col("m").shift(1).over("part")), thread=pl.lit("part"))
+    near = pl.col("ts") - pl.col("ts").shift(1).over(what) < FAR_US
+    return on.select("m", p=pl.when(near).then(pl.col("m").shift(1).over(what)), thread=pl.lit(what))
 
 
 def _rooms(seen: Moments, cell: Cell) -> list[pl.DataFrame]:

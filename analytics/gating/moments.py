@@ -1,7 +1,8 @@
 """Moments: what the log says happened at one instant, and the threads that run through it.
 
 A record of a robot may be several things at once: the end of its step, a part out of one place, another part into it.
-That is one moment, and it lies on several threads: that of the robot, that of the place, those of the parts.
+That is one moment, and it lies on several threads: that of the robot, that of the place, those of the parts and of
+what carries them.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ class Moments:
 
     table    m (from 0), ts, lane (who acted), station, what (step, "end", "start", "out", "in", "wait", "go"), part,
              product, state (of a wait), at, holds (bool: the actor took a part and has not put it down), file, line
-    rows     one row per event of a moment: m, ts, lane, station, kind, part
+    rows     one row per event of a moment: m, ts, lane, station, kind, part, carrier
     robots   lanes whose steps are logged
     """
 
@@ -49,7 +50,9 @@ def moments(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> Moments:
     waits = (kind == "state") & pl.col("lane").is_in(robot_lanes)
     rows = (
         events.filter(physical | waits)
-        .select("no", "ts", "lane", "station", "kind", "part", "product", "state", "at", "step", "file", "line")
+        .select(
+            "no", "ts", "lane", "station", "kind", "part", "carrier", "product", "state", "at", "step", "file", "line"
+        )
         .with_columns(pl.struct("ts", "file", "line").rle_id().cast(pl.Int64).alias("m"))
         .with_columns(
             rank=kind.replace_strict({k: n for n, k in enumerate(WORK_KINDS)}, default=9, return_dtype=pl.Int8)
@@ -78,4 +81,4 @@ def moments(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> Moments:
         .select("m", "ts", "lane", "station", "what", "part", "product", "state", "at", "holds", "file", "line")
         .sort("m")
     )  # fmt: skip
-    return Moments(table, rows.select("m", "ts", "lane", "station", "kind", "part"), robot_lanes)
+    return Moments(table, rows.select("m", "ts", "lane", "station", "kind", "part", "carrier"), robot_lanes)

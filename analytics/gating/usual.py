@@ -11,6 +11,8 @@ from analytics.pace import local_level
 
 FEW = 5
 """A link seen fewer times than this is no usual one: what it takes too long is unexplained, not a stop."""
+MOVE_US = 3_000_000
+"""A move that nobody logs takes no longer than this, or half a planned cycle; beyond it something was waited for."""
 CYCLE, MOVE = "cycle", "move"
 
 
@@ -29,6 +31,10 @@ def usual(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
     ).select("m", "level_us", "spread_us")
     work = work.join(levels, on="m", maintain_order="left").with_columns(few=pl.len().over("charged", "key") < FEW)
     work = _planned(seen, work, cell)
+    # A station that begins when it has waited for something nobody logs: that is no work, however usual it is.
+    most = pl.max_horizontal(pl.lit(MOVE_US), (pl.col("cycle_us") / 2).cast(pl.Int64).fill_null(0))
+    idle = (pl.col("step") == MOVE) & (pl.col("thread") == "own")
+    work = work.with_columns(level_us=pl.when(idle).then(pl.min_horizontal("level_us", most)).otherwise("level_us"))
     return (
         links.join(
             work.select("m", "level_us", "spread_us", "plan_us", "few"), on="m", how="left", maintain_order="left"
