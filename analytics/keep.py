@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from datetime import date, timedelta
 
 import polars as pl
@@ -13,7 +14,7 @@ from analytics.cell import Cell
 from analytics.clocks.align import AROUND_US, handed_on_clocks
 from analytics.facts import VERSION, Day, derive
 from analytics.plant import PlantFile
-from ingest.events import SCHEMA
+from ingest.events import SCHEMA, empty
 from ingest.progress import Progress, silent
 from ingest.store import Store
 
@@ -40,39 +41,79 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
     """
     days = book_days(store.days(cell.name))
     prints = {day: store.fingerprint(cell.name, day) for day in store.days(cell.name)}
-    model = _digest(plant.model_dump_json(), cell.model_dump_json(), VERSION, sums.VERSION)
+    model = model_key(plant, cell)
     anew: list[date] = []
     before: date | None = None
     handed_on = ""  # hash of what the day before hands on; kept behind the key, so that nothing need be read to compare
-    for n, day in enumerate(days):
-        progress(f"facts {cell.name}", n, len(days))
-        near = [day - timedelta(days=1), day, day + timedelta(days=1)]
-        key = _digest(model, str(day), str(before), handed_on, *(prints.get(d, "-") for d in near))
-        kept_key, _, kept_hash = (store.facts_key(cell.name, day) or "").partition(":")
-        if kept_key != key:
-            start_us, end_us = plant.day_bounds(day)
-            since_us = plant.day_bounds(before)[1] if before else start_us
-            carried = _carry(store, cell.name, before)
-            events = _events(store, cell.name, [d for d in near if d in prints], start_us, end_us)
-            clocks = store.read_facts(cell.name, [before], "clocks") if before else None
-            tables = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
-            kept_hash = _digest(_hash(tables["carry"]), _hash(handed_on_clocks(tables["clocks"], end_us)))
-            summed = sums.day_sums(tables, sums.grains(plant, cell.name, day))
-            store.write_facts(cell.name, day, f"{key}:{kept_hash}", {**tables, sums.NAME: summed})
-            anew.append(day)
-        before, handed_on = day, kept_hash
+    last: dict[str, pl.DataFrame] = {}  # the facts of the day before, when it was derived just now
+    with ThreadPoolExecutor(1) as aside:  # reads the next day and writes the one before while a day is derived
+        read = _Reader(store, cell.name, list(prints), aside)
+        written: Future[None] | None = None
+        for n, day in enumerate(days):
+            progress(f"facts {cell.name}", n, len(days))
+            key = day_key(model, day, before, handed_on, prints)
+            kept_key, _, kept_hash = (store.facts_key(cell.name, day) or "").partition(":")
+            if kept_key == key:
+                last = {}
+            else:
+                start_us, end_us = plant.day_bounds(day)
+                since_us = plant.day_bounds(before)[1] if before else start_us
+                carried = _carried(last["carry"] if last else _kept(store, cell.name, before, "carry"))
+                clocks = last["clocks"] if last else _kept(store, cell.name, before, "clocks")
+                events = read.around(day, start_us, end_us)
+                last = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
+                kept_hash = _digest(_hash(last["carry"]), _hash(handed_on_clocks(last["clocks"], end_us)))
+                summed = sums.day_sums(last, sums.grains(plant, cell.name, day))
+                if written:
+                    written.result()
+                tables = {**last, sums.NAME: summed}
+                written = aside.submit(store.write_facts, cell.name, day, f"{key}:{kept_hash}", tables)
+                anew.append(day)
+            before, handed_on = day, kept_hash
+        if written:
+            written.result()
     progress(f"facts {cell.name}", len(days), len(days))
     return anew
 
 
-def _events(store: Store, cell: str, days: list[date], start_us: int, end_us: int) -> pl.DataFrame:
-    # Stored times are those of the sources; what their clocks are worth is told by what they say around the day.
-    ts = pl.col("ts_source").cast(pl.Int64)
-    return store.events(cell, days).filter((ts >= start_us - AROUND_US) & (ts < end_us + AROUND_US))
+def day_key(model: str, day: date, before: date | None, handed_on: str, prints: Mapping[date, str]) -> str:
+    """Return what the facts of a day depend on, as a hash: they are kept as long as it stays the same.
+
+    `model` is that of model_key, `before` the day before in the book and `handed_on` the hash of what it hands on;
+    `prints` are the fingerprints of the days with events.
+    """
+    near = [day - timedelta(days=1), day, day + timedelta(days=1)]
+    return _digest(model, str(day), str(before), handed_on, *(prints.get(d, "-") for d in near))
 
 
-def _carry(store: Store, cell: str, day: date | None) -> pl.DataFrame:
-    kept = store.read_facts(cell, [day], "carry") if day else None
+def model_key(plant: PlantFile, cell: Cell) -> str:
+    """Return a hash of what the facts of all days depend on: the plant and cell file, and how facts are derived."""
+    return _digest(plant.model_dump_json(), cell.model_dump_json(), VERSION, sums.VERSION)
+
+
+class _Reader:
+    """Reads each day of a cell once, though the days beside it need it, too; the next one is read ahead."""
+
+    def __init__(self, store: Store, cell: str, days: Collection[date], aside: Executor) -> None:
+        self._store, self._cell, self._days, self._aside = store, cell, days, aside
+        self._read: dict[date, Future[pl.DataFrame]] = {}
+
+    def around(self, day: date, start_us: int, end_us: int) -> pl.DataFrame:
+        """Return the events of a day and AROUND_US beyond its edges."""
+        # Stored times are those of the sources; what their clocks are worth is told by what they say around the day.
+        near = [d for d in (day + timedelta(days=n) for n in (-1, 0, 1, 2)) if d in self._days]
+        self._read = {d: self._read.get(d) or self._aside.submit(self._store.events, self._cell, [d]) for d in near}
+        ts = pl.col("ts_source").cast(pl.Int64)
+        reach = (ts >= start_us - AROUND_US) & (ts < end_us + AROUND_US)
+        used = [d for d in near if d <= day + timedelta(days=1)]
+        return pl.concat([empty(), *(self._read[d].result().filter(reach) for d in used)])
+
+
+def _kept(store: Store, cell: str, day: date | None, table: str) -> pl.DataFrame | None:
+    return store.read_facts(cell, [day], table) if day else None
+
+
+def _carried(kept: pl.DataFrame | None) -> pl.DataFrame:
     schema = {**SCHEMA, "ts": pl.Int64()}
     return pl.DataFrame(schema=schema) if kept is None else kept.select(*schema).cast(schema)  # type: ignore[arg-type]
 
