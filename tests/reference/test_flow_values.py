@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 from analytics.studies.flow.active import active_periods, average_active, momentary, roles
-from analytics.studies.flow.between import little, stays_of_cycles, stays_of_passages
+from analytics.studies.flow.between import all_passages, little, stays_between
 from analytics.studies.flow.read import Read, read
 from analytics.studies.flow.series import arrows, turning_points
 from analytics.studies.flow.study import flow
@@ -138,11 +138,11 @@ def test_two_exponential_machines_wait_as_the_birth_death_chain_says(tmp_path: P
         "kind", "station", "part", us=pl.col("ts_source").cast(pl.Int64)
     )
     done = run.facts.lives.filter(pl.col("done_us").is_not_null())
-    between = levels(stays_of_passages(passages, done, made.cell), run.facts, run.edges)
+    between = levels(stays_between(passages, done, made.cell), run.facts, run.edges)
     assert agrees(between["mean_n"].to_numpy() / check.buffer, exact["mean_in_buffer"] / check.buffer)
     assert between["max_n"].max() == check.buffer
     # Without departures the finished part that stays in machine 1 counts as between, too.
-    coarse = levels(stays_of_cycles(run.facts.visits), run.facts, run.edges)
+    coarse = levels(stays_between(all_passages(None, run.facts.visits)[0], done, made.cell), run.facts, run.edges)
     assert agrees(coarse["mean_n"].to_numpy() / 4, (exact["mean_in_buffer"] + exact["machine1_blocked"]) / 4)
 
 

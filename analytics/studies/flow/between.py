@@ -9,31 +9,52 @@ import polars as pl
 from analytics.cell import PLACES, Cell
 
 STAY = {"part": pl.String, "left": pl.String, "next": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}
+_PASSAGES = pl.DataFrame(schema={"us": pl.Int64, "kind": pl.String, "station": pl.String, "part": pl.String})
+LATE_US = 100_000
+"""By so much the clocks of two stations may differ."""
 
 
-def stays_of_passages(passages: pl.DataFrame, done: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+def all_passages(logged: pl.DataFrame | None, visits: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
+    """Complete what the log says of arrivals and departures by the work on the parts.
+
+    Takes    logged: us, kind (part_in, part_out), station, part; None where none are kept. visits: part, station,
+             start_us, end_us; one row per cycle.
+    Returns  passages like `logged`: where a station logs no arrivals (departures), its cycles' starts (ends) stand for
+             them; and the stations whose finished parts therefore count as gone while they may still be there.
+    """
+    known = _PASSAGES if logged is None else logged.select("us", "kind", "station", "part").filter(_named())
+    own = visits.filter(_named())
+    filled = [known]
+    for kind, column in (("part_in", "start_us"), ("part_out", "end_us")):
+        silent = own.join(known.filter(pl.col("kind") == kind), on="station", how="anti")
+        filled.append(silent.select("station", "part", us=column, kind=pl.lit(kind)))
+    passages = pl.concat([f.select("us", "kind", "station", "part") for f in filled])
+    return passages, sorted(filled[2]["station"].unique().to_list())
+
+
+def stays_between(passages: pl.DataFrame, done: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """Pair each departure of a part with its next arrival.
 
-    Takes    passages in order: us, kind (part_in, part_out), station, part; done: part, done_us (left the cell).
+    Takes    passages: us, kind (part_in, part_out), station, part; done: part, done_us (left the cell).
     Returns  STAY, one row per part between two stations: end null while it has not arrived, start null where only its
-             arrival is known. Departures of parts that are done have no stay.
+             arrival is known. Departures of parts that are done have no stay. Two clocks may put an arrival a little
+             before the departure: up to LATE_US it still is the arrival after it.
     """
-    rows = passages.filter(pl.col("part").is_not_null() & pl.col("station").is_not_null()).with_row_index("no_")
-    rows = rows.sort("part", "no_").with_columns(
+    out, arrives = pl.col("kind") == "part_out", pl.col("kind") == "part_in"
+    rows = passages.with_columns(order=pl.col("us") - pl.when(out).then(LATE_US).otherwise(0))
+    rows = rows.sort("part", "order", "kind", "us", "station", descending=[False, False, True, False, False])
+    rows = rows.with_columns(
         kind_=pl.col("kind").shift(-1).over("part"), station_=pl.col("station").shift(-1).over("part"),
         us_=pl.col("us").shift(-1).over("part"), first=pl.col("kind").shift(1).over("part").is_null(),
     )  # fmt: skip
-    last_done = done.group_by("part").agg(pl.col("done_us").max())
-    out, arrives = pl.col("kind") == "part_out", pl.col("kind") == "part_in"
     moved = rows.filter(out & (pl.col("kind_") == "part_in") & (pl.col("station") != pl.col("station_"))).select(
-        "part", left="station", next="station_", start_us="us", end_us="us_"
+        "part", left="station", next="station_", start_us=pl.min_horizontal("us", "us_"), end_us="us_"
     )
     usual_next = moved.group_by("left").agg(next=pl.col("next").mode().sort().first())
     usual_left = moved.group_by("next").agg(left=pl.col("left").mode().sort().first())
     on_the_way = (
         rows.filter(out & pl.col("kind_").is_null() & (pl.col("station") != cell.outlet))
-        .join(last_done, on="part", how="left")
-        .filter(pl.col("done_us").is_null())
+        .join(done.select("part").unique(), on="part", how="anti")
         .join(usual_next, left_on="station", right_on="left")
         .select("part", "next", left="station", start_us="us", end_us=pl.lit(None, pl.Int64))
     )
@@ -42,28 +63,14 @@ def stays_of_passages(passages: pl.DataFrame, done: pl.DataFrame, cell: Cell) ->
         .join(usual_left, left_on="station", right_on="next")
         .select("part", "left", next="station", start_us=pl.lit(None, pl.Int64), end_us="us")
     )
-    return _in_order([moved, on_the_way, unseen])
-
-
-def stays_of_cycles(visits: pl.DataFrame) -> pl.DataFrame:
-    """The same from cycles alone: from the end of work at one station to the start at the next.
-
-    Takes    visits: part, station, start_us, end_us; one row per cycle, robots left out. A finished part that has not
-             left its station yet counts as between, too.
-    """
-    rows = visits.filter(pl.col("part").is_not_null()).sort("part", "start_us", "end_us", "station")
-    rows = rows.with_columns(
-        station_=pl.col("station").shift(-1).over("part"), us_=pl.col("start_us").shift(-1).over("part")
-    ).filter(pl.col("station_") != pl.col("station"))
-    moved = rows.select(
-        "part", left="station", next="station_", start_us=pl.min_horizontal("end_us", "us_"), end_us="us_"
+    stays = pl.concat(
+        [f.select(pl.col(name).cast(dtype) for name, dtype in STAY.items()) for f in (moved, on_the_way, unseen)]
     )
-    return _in_order([moved])
-
-
-def _in_order(frames: list[pl.DataFrame]) -> pl.DataFrame:
-    stays = pl.concat([f.select(pl.col(name).cast(dtype) for name, dtype in STAY.items()) for f in frames])
     return stays.sort("left", "next", "start_us", "end_us", "part", nulls_last=True)
+
+
+def _named() -> pl.Expr:
+    return pl.col("part").is_not_null() & pl.col("station").is_not_null()
 
 
 def places_between(cell: Cell, left: str, after: str) -> int | None:

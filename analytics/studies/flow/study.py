@@ -8,7 +8,7 @@ from analytics.account import Window, _lanes
 from analytics.book import Plant
 from analytics.studies.flow import tables, words
 from analytics.studies.flow.active import active_periods, average_active, handover_us, momentary, roles
-from analytics.studies.flow.between import Little, little, stays_of_cycles, stays_of_passages
+from analytics.studies.flow.between import Little, all_passages, little, stays_between
 from analytics.studies.flow.read import Read, read
 from analytics.studies.flow.series import in_series
 from analytics.study import Study
@@ -91,16 +91,15 @@ def _ends(frame: pl.DataFrame, station: str | None) -> pl.DataFrame:
 
 
 def _stays(facts: Read, doubts: list[str]) -> pl.DataFrame:
-    if facts.passages is None:
-        doubts.append(
-            "Levels are counted from the end of work to the next start: a finished part that has not left its station "
-            "counts as between the stations."
-        )
-        stays = stays_of_cycles(facts.visits)
-    else:
-        stays = stays_of_passages(facts.passages, facts.lives.filter(pl.col("done_us").is_not_null()), facts.model)
+    passages, coarse = all_passages(facts.passages, facts.visits)
+    stays = stays_between(passages, facts.lives.filter(pl.col("done_us").is_not_null()), facts.model)
     if stays.is_empty():
         doubts.append("No levels between stations: no part is followed by its number from one station to the next.")
+    elif coarse:
+        doubts.append(
+            f"No departures are kept of {', '.join(coarse)}: their finished parts count as between the stations, also "
+            "while they are still there."
+        )
     unseen = stays.filter(pl.col("start_us").is_null()).height
     if unseen:
         doubts.append(

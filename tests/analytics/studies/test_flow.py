@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from analytics.account import account
 from analytics.statistics.time_in_bins import levels_in_bins, time_in_bins
 from analytics.studies.flow.active import NOISE_US, active_periods, handover_us, merged, momentary, overlap, roles
-from analytics.studies.flow.between import little, places_between, stays_of_cycles, stays_of_passages
+from analytics.studies.flow.between import all_passages, little, places_between, stays_between
 from analytics.studies.flow.series import arrows, differences, in_series, turning_points
 from analytics.studies.flow.study import flow
 from ingest.errors import InputError
@@ -182,10 +182,14 @@ LINE = line_model([10, 10, 10], [2, 0], 10, 5)
 
 
 def passed(text: str) -> pl.DataFrame:
-    """Read `0 s1 out P1`: an instant, a station, in or out, a part."""
+    """Read `0 s1 out P1`: seconds, a station, in or out, a part."""
     words = [line.split() for line in text.strip().splitlines()]
-    rows = [(int(us), f"part_{way}", station, part) for us, station, way, part in words]
+    rows = [(round(float(s) * S), f"part_{way}", station, part) for s, station, way, part in words]
     return frame(*rows, columns="us kind station part")
+
+
+def in_s(stays: pl.DataFrame) -> list[tuple[object, ...]]:
+    return stays.with_columns(pl.col("start_us", "end_us") / S).rows()
 
 
 def test_a_part_is_between_from_its_departure_to_its_arrival_and_a_reject_never_arrives() -> None:
@@ -199,15 +203,28 @@ def test_a_part_is_between_from_its_departure_to_its_arrival_and_a_reject_never_
         40 s3 out P1
     """)
     done = frame(("P2", 20), ("P1", 40), columns="part done_us")
-    assert stays_of_passages(rows, done, LINE).rows() == [
+    assert in_s(stays_between(rows, done, LINE)) == [
         ("P1", "s1", "s2", 10, 14), ("P3", "s1", "s2", 21, None), ("P0", "s1", "s2", None, 30),
     ]  # fmt: skip
 
 
-def test_without_departures_a_part_is_between_from_the_end_of_work_to_the_next_start() -> None:
-    visits = frame(("P1", "s1", 0, 10), ("P1", "s2", 14, 20), ("P1", "s2", 25, 30),
+def test_an_arrival_stamped_a_little_before_the_departure_is_the_one_after_it() -> None:
+    rows = passed("0 s1 in P1\n10 s1 out P1\n9.995 s2 in P1\n20 s2 out P1")
+    found = stays_between(rows, frame(("P1", 30 * S), columns="part done_us"), LINE)
+    assert in_s(found) == [("P1", "s1", "s2", 9.995, 9.995)]
+
+
+def test_where_no_departures_are_logged_a_part_is_between_from_the_end_of_work_and_that_is_said() -> None:
+    visits = frame(("P1", "s1", 0, 10), ("P1", "s2", 14, 20), ("P1", "s2", 25, 30), ("P1", "s3", 33, 40),
                    columns="part station start_us end_us")  # fmt: skip
-    assert stays_of_cycles(visits).rows() == [("P1", "s1", "s2", 10, 14)]
+    visits = visits.with_columns(pl.col("start_us", "end_us") * S)
+    passages, coarse = all_passages(None, visits)
+    none = frame(columns="part done_us")
+    assert in_s(stays_between(passages, none, LINE)) == [("P1", "s1", "s2", 10, 14), ("P1", "s2", "s3", 30, 33)]
+    assert coarse == ["s1", "s2", "s3"]
+    passages, coarse = all_passages(passed("12 s1 out P1\n13 s2 in P1"), visits)
+    assert in_s(stays_between(passages, none, LINE)) == [("P1", "s1", "s2", 12, 13), ("P1", "s2", "s3", 30, 33)]
+    assert coarse == ["s2", "s3"]
 
 
 def test_places_between_two_stations_are_those_of_the_buffers_on_the_way() -> None:
@@ -407,7 +424,7 @@ def test_parts_that_go_backwards_and_products_unknown_to_the_model_are_counted_a
         06:00:48 pack out P1
     """)  # fmt: skip
     assert study.tables["bottleneck"].height == 2
-    assert ("pack", "press") in study.tables["levels"].select("from", "to").rows()
+    assert ("press", "pack") in study.tables["levels"].select("from", "to").rows()
 
 
 def test_pallets_that_come_round_again_are_followed_by_the_parts_on_them(tmp_path: Path) -> None:
