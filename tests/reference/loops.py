@@ -50,7 +50,8 @@ def roomy_loop(
 def tight_loop(times: Sequence[float], move: float, pallets: int, rounds: int) -> Made:
     """A loop in which a place must be free before a pallet sets out, and both places are held while it moves.
 
-    Cycle = max((sum of times + n m) / N, longest time + 2 m, n m / (n - N)).
+    Cycle = max((sum of times + n m) / N, longest time + 2 m, n m / (n - N)). A pallet has left a place, and is in the
+    next, when its move is over.
     """
     n = len(times)
     assert pallets < n
@@ -66,7 +67,7 @@ def tight_loop(times: Sequence[float], move: float, pallets: int, rounds: int) -
         ready = {j: max(end, free[(j + 1) % n]) for j, end in done.items() if (j + 1) % n in free}
         j = min(ready, key=lambda at: (ready[at], at))
         to, goes = (j + 1) % n, ready[j]
-        rows.append((j, came[j], done[j], goes, part[j], on[j]))
+        rows.append((j, came[j], done[j], goes + move, part[j], on[j]))
         if j == n - 1:
             turns += 1
             part[to], fed = fed, fed + 1
