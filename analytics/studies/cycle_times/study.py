@@ -7,16 +7,16 @@ from dataclasses import dataclass
 import polars as pl
 
 from analytics.account import Window, _lanes, _products
-from analytics.book import Plant, query
+from analytics.book import Plant
 from analytics.cell import Cell
-from analytics.pace import STOP, judge, local_level
+from analytics.pace import STOP
 from analytics.pace_changes import pace_changes
 from analytics.statistics.order_statistics import quantile
 from analytics.studies.cycle_times.distribution import histogram, two_modes
 from analytics.studies.cycle_times.tables import BEST, SPREAD, gap_split, net_times, period_figures, periods, spread
 from analytics.studies.sentences import counted, length, middle
 from analytics.study import Study, facts_of
-from analytics.undisturbed import FINISHED, cycles_of, steps_of, undisturbed, with_disturbance
+from analytics.undisturbed import FINISHED, cycles_of, judged, steps_of, told, with_disturbance
 
 SPEED = (
     "A shorter cycle that needs a higher speed of a robot or machine, or a nearer stop, is a question for the "
@@ -72,11 +72,10 @@ def _read(plant: Plant, cell: str, window: Window, station: str | None, products
     if products is not None:
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
-        cycles, steps = cycles_of(con), steps_of(con)
-        between = with_disturbance(periods(cycles), query(con, "lane_tiles"), query(con, "lane_plan"))
-    planned = cycles.group_by("lane", "product").agg(pl.col("planned_us").max())
-    steps = steps.join(planned, on=["lane", "product"], how="left", nulls_equal=True, maintain_order="left")
-    work = judge(local_level(pl.concat([undisturbed(cycles), undisturbed(steps)], how="diagonal")))
+        time = told(con)
+        cycles, steps = cycles_of(con, time), steps_of(con, time)
+    between = with_disturbance(periods(cycles), time)
+    work = judged(cycles, steps, cycles)
     both = pl.concat([cycles, steps], how="diagonal")
     return Read(
         cycles=cycles.filter(inside & chosen),
@@ -137,7 +136,8 @@ def _name(row: dict[str, object]) -> str:
 def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     doubts = []
     asked = [s for s in model.working() if station in (None, s)]
-    silent = [s for s in asked if s not in set(read.cycles["station"])]
+    heard = set(read.cycles["station"].unique())
+    silent = [s for s in asked if s not in heard]
     if silent:
         doubts.append(f"No cycles are logged here for {', '.join(silent)}: nothing can be told of them.")
     disturbed = read.finished.filter("disturbed").height

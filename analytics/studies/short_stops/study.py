@@ -17,7 +17,7 @@ from analytics.studies.short_stops.clusters import clusters
 from analytics.studies.short_stops.listed import one_each, silent_stops, told_stops
 from analytics.studies.short_stops.preceded import event_types, preceded
 from analytics.study import Study, facts_of
-from analytics.undisturbed import work_of
+from analytics.undisturbed import cycles_of, steps_of, told, work_of
 
 SURE = 0.05
 """Findings among many looks are told when at most this share of them is false."""
@@ -97,10 +97,11 @@ def _read(
     if products is not None:
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
-        work = work_of(con)
-        cycles = query(con, "work_cycles")
-        told = told_stops(query(con, "all_stops"))
-        tiles, marks = query(con, "lane_tiles"), query(con, "all_marks")
+        time = told(con)
+        cycles, steps = cycles_of(con, time), steps_of(con, time)
+        named = told_stops(query(con, "all_stops"))
+        marks = query(con, "all_marks")
+    work = work_of(cycles, steps)
     silent = one_each(silent_stops(work), work)
     limit = round(model.micro_stop_s * 1e6)
     short = silent.filter(pl.col("us") < limit)
@@ -108,12 +109,12 @@ def _read(
     of_product = cycles if products is None else cycles.filter(pl.col("product").is_in(products))
     span = ran.stretches(of_product, round(model.restart_after_s * 1e6), window.from_us, window.to_us)
     return Read(
-        stops=pl.concat([told, short]).filter(inside & chosen).sort("start_us", "end_us", "lane", "step"),
+        stops=pl.concat([named, short]).filter(inside & chosen).sort("start_us", "end_us", "lane", "step"),
         long=silent.filter(inside & chosen & (pl.col("us") >= limit)),
         work=mine,
         cycles=cycles.filter(inside & chosen),
         ran=span,
-        running=counts.running(tiles, model.lanes(), span),
+        running=counts.running(time.tiles, model.lanes(), span),
         marks=marks.filter((pl.col("us") >= window.from_us) & (pl.col("us") < window.to_us)),
     )
 
@@ -171,7 +172,8 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     if read.marks.filter(pl.col("kind") == "alarm_on").is_empty():
         doubts.append("No alarm in this period: stops are told by the length of cycles alone, and no cause is known.")
     asked = [s for s in model.working() if station in (None, s) and model.station(s).kind != "feeder"]
-    blind = [s for s in asked if s not in set(read.work["station"])]
+    seen = set(read.work["station"].unique())
+    blind = [s for s in asked if s not in seen]
     if read.work.is_empty():
         doubts.append("No undisturbed cycle in this period: stops without alarm cannot be told.")
     elif blind:

@@ -20,7 +20,7 @@ from analytics.studies.short_stops.counts import by_product, by_station
 from analytics.studies.short_stops.listed import one_each, silent_stops
 from analytics.studies.short_stops.preceded import event_types, preceded
 from analytics.studies.short_stops.study import short_stops
-from analytics.undisturbed import work_of
+from analytics.undisturbed import cycles_of, steps_of, told, work_of
 from analytics.windows import day_window
 from ingest.load import load
 from sample_logs.generator.calendar import Window as Days
@@ -59,7 +59,8 @@ def other_plant() -> tuple[Plant, pl.DataFrame]:
 def work(plant: Plant, cell: str) -> pl.DataFrame:
     plant.build(cell)
     with plant.tables(cell, plant.days(cell)) as con:
-        return work_of(con)
+        time = told(con)
+        return work_of(cycles_of(con, time), steps_of(con, time))
 
 
 # --- stops without an alarm -------------------------------------------------------------------------------------------
