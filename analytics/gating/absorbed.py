@@ -57,7 +57,7 @@ def absorbed(
     at, parted = place[meets] + 1, place[parting[rival[meets]]]
     is_room = (table["thread"] == "room").fill_null(False).to_numpy()[way]
     rooms = np.append(0, np.cumsum(is_room))
-    through = rooms[np.maximum(parted, at)] > rooms[at]
+    through = rooms[np.maximum(parted, at)] > rooms[at - 1]
     meets, at, parted = meets[through], at[through], parted[through]
     if not len(meets):
         return given

@@ -21,6 +21,8 @@ FEW = 8
 """Fewer clear cases than this tell no lag."""
 NOISE_US = 60_000
 """Two candidates whose ends plus lags differ by less are a tie: clocks, scans and jitter of steps."""
+STEADY_US = 30_000
+"""Times of a link that lie so close together are one time."""
 GO_NOISE_US = 300_000
 """A robot goes on at once: what ends longer before is not what it waited for."""
 SELF = ("carrier_change", "waiting_people", "waiting_material", "no_order", "off", "safety", "stopped")
@@ -50,7 +52,7 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     ts = seen.table["ts"].to_numpy()
     m, p = edges["m"].to_numpy(), edges["p"].to_numpy()
     gap = ts[m] - ts[p]
-    lag = _lags(edges, gap)
+    lag, spread = _lags(edges, gap)
     score = ts[p] + lag
     go = edges["go"].to_numpy()
     allowed = np.where(go, GO_NOISE_US, np.maximum(NOISE_US, lag // 10))
@@ -80,8 +82,10 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     running |= hopeless & ~second & (over == _smallest(m, np.where(second, np.iinfo(np.int64).max, over), seen.n)[m])
     best = _largest(m, np.where(running, score, np.iinfo(np.int64).min), seen.n)
     near = running & (score >= best[m] - np.where(go, 0, NOISE_US))
-    # Among equals the latest end is the nearer witness; then the order of the threads.
-    order = np.lexsort((edges["rank"].to_numpy(), -ts[p], ~near, m))
+    # Among equals the one that holds most steadily; then the latest end is the nearer witness; then the threads' order.
+    steadiest = _smallest(m, np.where(near, spread, np.iinfo(np.int64).max), seen.n)[m]
+    loose = spread > 2 * steadiest + STEADY_US
+    order = np.lexsort((edges["rank"].to_numpy(), -ts[p], loose, ~near, m))
     chosen = np.zeros(len(m), dtype=bool)
     chosen[order[_firsts(m[order])]] = True
     chosen &= near
@@ -169,8 +173,8 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
     ).sort("m", "rank", "p")
 
 
-def _lags(edges: pl.DataFrame, gap: Ints) -> Ints:
-    """Least lag of each candidate's kind of link, in microseconds."""
+def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
+    """Least lag of each candidate's kind of link, and how widely its times scatter, in microseconds."""
     m, p_us = edges["m"].to_numpy(), edges["p_us"].to_numpy()
     order = np.lexsort((-p_us, m))
     first = _firsts(m[order])
@@ -190,19 +194,30 @@ def _lags(edges: pl.DataFrame, gap: Ints) -> Ints:
             clear_n=pl.col("clear").sum(),
             seen_us=pl.col("gap").filter("clear").median(),
             low_us=pl.col("gap").quantile(0.1, "nearest"),
+            middle_us=pl.col("gap").median(),
+            spread=pl.col("gap").quantile(0.75, "nearest") - pl.col("gap").quantile(0.25, "nearest"),
         )
-        .with_columns(known=pl.when(pl.col("clear_n") >= FEW).then("seen_us"))
+        # Times that lie close together at their lower end are those of a link that binds, though never clearly last.
+        .with_columns(steady=pl.col("middle_us") - pl.col("low_us") <= STEADY_US)
+        .with_columns(
+            known=pl.when(pl.col("clear_n") >= FEW)
+            .then("seen_us")
+            .when("steady")
+            .then(pl.col("low_us").cast(pl.Float64))
+        )
         .with_columns(
             lag=pl.when("go")
             .then(0.0)
             .otherwise(pl.coalesce("known", pl.col("known").min().over("target"), "seen_us", "low_us"))
         )
     )
-    lags: Ints = (
-        edges.select("kind").join(kinds.select("kind", "lag"), on="kind", how="left", maintain_order="left")["lag"]
-        .round().cast(pl.Int64).to_numpy()
-    )  # fmt: skip
-    return lags
+    told = edges.select("kind").join(
+        kinds.select("kind", pl.col("lag", "spread").round().cast(pl.Int64)),
+        on="kind",
+        how="left",
+        maintain_order="left",
+    )
+    return told["lag"].to_numpy(), told["spread"].to_numpy()
 
 
 def _largest(group: Ints, values: Ints, n: int) -> Ints:

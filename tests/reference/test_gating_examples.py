@@ -127,19 +127,12 @@ def test_with_pallets_enough_the_slowest_station_gates_the_loop(pallets: int) ->
     assert near(gate(roomy_loop(check.times, check.transport, pallets, 30)), {"s2": 1.0})
 
 
-@pytest.mark.xfail(strict=True, reason="that a robot which logs its waits logged none is not taken as a sign")
+@pytest.mark.xfail(strict=True, reason="where every time is constant a log cannot tell which of two steady links binds")
 def test_near_the_switch_over_a_robot_that_says_nothing_did_not_wait() -> None:
     made, expected = robot_cell_s2(0.5, 0.9, 0.5, 3.8)  # the way takes 4.6 s
     assert near(gate(made), expected)
 
 
-# What the chain does not do yet. Each turns into a failure when it does.
-PALLETS = pytest.mark.xfail(
-    strict=True, reason="the chain does not follow pallets: the wait for one is the entry's work"
-)
-
-
-@PALLETS
 @pytest.mark.parametrize("pallets", [1, 2])
 def test_with_too_few_pallets_every_station_of_the_loop_gates_for_its_own_time(pallets: int) -> None:
     """The ways between are not logged; they stand with a station. But none has more than its time and the ways."""
@@ -149,7 +142,6 @@ def test_with_too_few_pallets_every_station_of_the_loop_gates_for_its_own_time(p
         assert time / loop - 1e-6 <= shares.get(name, 0) <= (time + sum(check.transport)) / loop + 1e-6
 
 
-@PALLETS
 @pytest.mark.parametrize(
     ("name", "times", "way", "recover"),
     [("maxplus_heidergott", [2, 3], [1, 2], [0, 0]), ("maxplus_baccelli", [2, 4], [0, 3], [1, 0])],
@@ -162,7 +154,9 @@ def test_the_textbook_max_plus_systems_are_gated_by_their_loop(
     assert all(gate(made).get(f"s{j + 1}", 0) >= t / (sum(times) + sum(way)) - 1e-6 for j, t in enumerate(times))
 
 
-@PALLETS
+@pytest.mark.xfail(
+    strict=True, reason="where every time is constant a log cannot tell a place held during a move from a longer move"
+)
 def test_a_loop_with_few_places_is_gated_by_its_slowest_station_with_its_moves() -> None:
     check = Check("closed_loop_few_places")
     made = tight_loop(check.times, check.move, 3, 60)
@@ -173,7 +167,7 @@ def test_a_loop_with_few_places_is_gated_by_its_slowest_station_with_its_moves()
 def charged_s(made: Made, station: str) -> float:
     """Seconds of the chain that the stops of a station are charged with."""
     own = chain_of(made).filter((pl.col("station") == station) & (pl.col("cause") == "A1"))
-    return int(own["us"].sum()) / S
+    return int((own["us"] - own["absorbed_us"]).sum()) / S
 
 
 lines_with_a_stop = st.tuples(
@@ -211,9 +205,6 @@ def test_a_stop_that_a_buffer_absorbs_wholly_is_charged_nothing(
     assert charged_s(stopped, f"s{line[1] + 1}") == 0
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the part of a stop that a buffer absorbed stands in the plan gap, not off its charge"
-)
 @pytest.mark.parametrize(("times", "station"), [([8.0, 10.0], 0), ([10.0, 8.0], 1), ([8.0, 10.0, 9.0], 0)])
 def test_a_stop_of_which_a_buffer_absorbs_a_minute_is_charged_a_minute_less(times: list[float], station: int) -> None:
     def line(places: int) -> Made:
