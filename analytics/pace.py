@@ -3,9 +3,9 @@
 The rule: **what returns at once is a stop, what stays is slow running.** The usual time of a cycle is the median of its
 lane, step and product around it (WINDOW of them), so a stop does not move it and lasting slowness does. A cycle is out
 of the usual when it exceeds that level by more than the fence, which is fitted to its like: FENCE times their spread,
-and as many times further as their upper tenth reaches further from the middle than the lower one. Fewer than RUN such
-cycles in a row are stops, if they are long enough to be one (LEAST_STOP_US); RUN or more in a row are slow running, too
-short to have moved the level.
+and as many times further as their upper tenth reaches further from the middle than the lower one. It is a stop when it
+exceeds the cycles around it as well, and is long enough to be one (LEAST_STOP_US); where RUN or more of these are as
+long, it is slow running, too short to have moved the level.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ MOST_SKEW = 4.0
 LEAST_STOP_US = 1_000_000
 """A stop lasts at least this long, or half the level where that is shorter; less beyond the fence is slow."""
 RUN = 5
-"""So many cycles out of the usual in a row have stayed: slow running."""
+"""So many long cycles in a row have stayed: slow running."""
 FEW = 5
 """Groups of fewer cycles borrow level and spread from all products of their lane and step."""
 SIGMA = 1.4826022
@@ -82,25 +82,29 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     """Tell of each cycle whether it was usual, a stop or slow running.
 
     Takes    what local_level returns, undisturbed cycles only (none around an alarm, a break or missing data).
-    Returns  the same rows in the same order, and excess_us (length less level), fence_us and pace: `usual`, `stop`
-             (the pace came back at once: fewer than RUN cycles of the group in a row are beyond the fence) or `slow`
-             (RUN or more in a row, or too short for a stop).
+    Returns  the same rows in the same order, and excess_us (length less level), fence_us, pace and stop_us (how long
+             the stop was, null: none). pace is `usual`, `stop` (the pace came back at once) or `slow` (at least RUN of
+             the 2 RUN - 1 cycles of the lane and step around it, of whatever product, were as slow; or too short for
+             a stop).
     """
     group: list[str] = [name for name in ("lane", "step", "product") if name in levelled.columns]
-    beyond = pl.col("excess_us") > pl.col("fence_us")
+    like: list[str] = [name for name in group if name != "product"]
+    # Products take turns, and one may have few cycles when its lane slows down: so the lane is asked as a whole.
+    typical = pl.col("level_us").median().over(group)
+    around = (_LENGTH / pl.col("typical_")).rolling_median(2 * RUN - 1, min_samples=1, center=True).over(like)
     rows = (
         levelled.with_row_index("row_")
-        .with_columns(excess_us=_LENGTH - pl.col("level_us"))
+        .with_columns(excess_us=_LENGTH - pl.col("level_us"), typical_=typical)
         .pipe(_with_fence, group)
-        .sort(*group, "start_us", "end_us", "row_")
-        .with_columns(beyond=beyond)
-        .with_columns(run=(beyond != beyond.shift(1)).fill_null(True).cum_sum().over(group))
+        .sort(*like, "start_us", "end_us", "row_")
+        .with_columns(beyond_=_LENGTH - pl.max_horizontal("level_us", pl.col("typical_") * around))
     )
-    a_stop = (pl.len().over(*group, "run") < RUN) & (
-        pl.col("excess_us") >= pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2)
-    )
-    pace = pl.when(~pl.col("beyond")).then(pl.lit(USUAL)).when(a_stop).then(pl.lit(STOP)).otherwise(pl.lit(SLOW))
-    return rows.with_columns(pace=pace).sort("row_").drop("row_", "beyond", "run")
+    least = pl.max_horizontal("fence_us", pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2))
+    a_stop = pl.col("beyond_") > least
+    out = pl.col("excess_us") > pl.col("fence_us")
+    pace = pl.when(a_stop).then(pl.lit(STOP)).when(out).then(pl.lit(SLOW)).otherwise(pl.lit(USUAL))
+    rows = rows.with_columns(pace=pace, stop_us=pl.when(a_stop).then("beyond_"))
+    return rows.sort("row_").drop("row_", "beyond_", "typical_")
 
 
 def _with_fence(rows: pl.DataFrame, group: list[str]) -> pl.DataFrame:

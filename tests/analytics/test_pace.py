@@ -29,7 +29,7 @@ def test_a_long_cycle_among_usual_ones_is_a_stop_and_does_not_move_the_level():
     found = judge(local_level(cycles(*[10.0] * 20, 18.0, *[10.0] * 20)))
     assert found["level_us"].unique().to_list() == [10.0 * SECOND]
     assert found["pace"].to_list() == ["usual"] * 20 + ["stop"] + ["usual"] * 20
-    assert found["excess_us"][20] == 8 * SECOND
+    assert found["stop_us"].to_list() == [None] * 20 + [8 * SECOND] + [None] * 20
 
 
 def test_cycles_that_stay_longer_are_slow_running_and_the_level_turns_at_their_edges():
@@ -44,6 +44,14 @@ def test_a_few_long_cycles_in_a_row_are_stops_and_more_are_slow_running(length, 
     assert found["pace"].to_list() == ["usual"] * 40 + [pace] * length + ["usual"] * 40
 
 
+def test_a_lane_that_slows_down_is_slow_though_each_product_has_only_few_such_cycles():
+    """Three products take turns; twelve cycles before the order ends the lane slows down, four of each product."""
+    sizes = ["s", "m", "l"]
+    frame = cycles(*[17.0] * 60, *[19.0] * 12).with_columns(product=pl.Series([sizes[n % 3] for n in range(72)]))
+    found = judge(local_level(frame))
+    assert found["pace"].to_list() == ["usual"] * 60 + ["slow"] * 12
+
+
 def test_each_product_has_its_own_level_and_an_unknown_one_is_a_group_too():
     frame = pl.concat([
         cycles(*[10.0] * 20),
@@ -54,10 +62,14 @@ def test_each_product_has_its_own_level_and_an_unknown_one_is_a_group_too():
 
 
 def test_a_product_with_too_few_cycles_borrows_the_level_of_its_lane():
-    frame = pl.concat([cycles(*[10.0] * 20), cycles(*[30.0] * (FEW - 1), product="sample", at_s=1000)])
+    frame = pl.concat([
+        cycles(*[10.0] * 20),
+        cycles(*[30.0] * (FEW - 1), product="sample", at_s=1000),
+        cycles(*[10.0] * 20, at_s=2000),
+    ])  # fmt: skip
     found = judge(local_level(frame))
     assert found["level_us"].unique().to_list() == [10.0 * SECOND]
-    assert found["pace"].to_list()[20:] == ["stop"] * (FEW - 1)
+    assert found["pace"].to_list() == ["usual"] * 20 + ["stop"] * (FEW - 1) + ["usual"] * 20
 
 
 def test_usual_scatter_gives_no_stop_in_ten_thousand_cycles():

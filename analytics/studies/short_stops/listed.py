@@ -26,7 +26,7 @@ def silent_stops(work: pl.DataFrame) -> pl.DataFrame:
             work = work.with_columns(pl.lit(None, dtype).alias(name))
     return _shaped(
         work.filter(pl.col("pace") == STOP).with_columns(
-            start_us="began_us", us=pl.col("excess_us").round(), alarm=pl.lit(False), cause=pl.lit(NO_ALARM),
+            start_us="began_us", us=pl.col("stop_us").round(), alarm=pl.lit(False), cause=pl.lit(NO_ALARM),
             text=pl.lit(NO_ALARM), log_file=pl.coalesce("start_file", "file"),
             log_line=pl.coalesce("start_line", "line"), log_end_file="file", log_end_line="line",
         )
