@@ -88,27 +88,27 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
             entry=pl.col("station").is_in(entries)
             & pl.col("kind").is_in(["part_in", "cycle_start", "cycle_end", "result"]),
         )
+        .select("part", "no", "ts", "exit", "entry", "product", "set", "carrier", "station", "cause", "result", "file",
+                "line")
         .sort("part", "no", "ts", maintain_order=True)
-        .with_columns(gone=pl.col("exit").is_not_null().cast(pl.Int8).cum_max().shift(1).over("part").fill_null(0))
+        .with_columns(first=(pl.col("part") != pl.col("part").shift(1)).fill_null(True))
         # Entry records after the part has left begin a new life, unless they belong to the same visit.
         .with_columns(
-            life=(
-                (
-                    pl.col("entry")
-                    & (pl.col("gone") == 1)
-                    & pl.col("exit").shift(1).over("part").is_not_null()
-                    & (pl.col("ts") > pl.col("ts").shift(1).over("part"))
-                )
-                .cast(pl.Int64)
-                .cum_sum()
-                .over("part")
-            )
+            number=pl.col("first").cum_sum(),
+            begins=(
+                pl.col("entry")
+                & ~pl.col("first")
+                & pl.col("exit").shift(1).is_not_null()
+                & (pl.col("ts") > pl.col("ts").shift(1))
+            ),
         )
-    )
+        .with_columns(life=_count_within("begins"))
+    )  # fmt: skip
     left = pl.col("exit").is_not_null()
     return (
-        seen.group_by("part", "life", maintain_order=True)
+        seen.group_by("number", "life", maintain_order=True)
         .agg(
+            part=pl.col("part").first(),
             product=pl.col("product").drop_nulls().first(),
             set=pl.col("set").drop_nulls().last(),
             carrier=pl.col("carrier").drop_nulls().last(),
@@ -126,6 +126,13 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         )
         .select(pl.col(name).cast(dtype) for name, dtype in FATE_SCHEMA.items())
     )
+
+
+def _count_within(flag: str) -> pl.Expr:
+    """How often a flag was up so far within a part, in rows sorted by part: much quicker than a group per part."""
+    so_far = pl.col(flag).fill_null(False).cum_sum().cast(pl.Int64)
+    before = pl.when("first").then(so_far - pl.col(flag).fill_null(False).cast(pl.Int64)).forward_fill()
+    return pl.when(pl.col(flag).is_not_null()).then(so_far - before)
 
 
 def _left_unsaid(seen: pl.DataFrame, cell: Cell) -> pl.DataFrame:

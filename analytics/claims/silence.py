@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from analytics.claims.base import Seen, as_claims
@@ -27,28 +28,8 @@ def _silent(seen: Seen) -> pl.DataFrame:
     if not rows:
         return as_claims(pl.DataFrame(schema={"lane": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}))
     wanted = pl.DataFrame(rows, schema=["source", "station", "limit_us", "sources_n"], orient="row")
-    told = seen.events.select("source", "ts", "file", "line").sort("source", "ts")
-    # A sentinel at both ends: a source that never spoke is silent all the time.
-    ends = wanted.select("source").unique()
-    told = pl.concat(
-        [
-            ends.select(
-                "source", ts=pl.lit(seen.start_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)
-            ),
-            told,
-            ends.select(
-                "source", ts=pl.lit(seen.end_us, pl.Int64), file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64)
-            ),
-        ]
-    ).sort("source", "ts")
-    over = {c: pl.col(c).shift(-1).over("source") for c in ("ts", "file", "line")}
-    gaps = (
-        told.with_columns(next_ts=over["ts"], log_end_file=over["file"], log_end_line=over["line"])
-        .join(wanted, on="source")
-        .filter(pl.col("next_ts") - pl.col("ts") > pl.col("limit_us"))
-        .select("station", "source", "sources_n", "log_end_file", "log_end_line",
-                start_us=pl.col("ts") + pl.col("limit_us"), end_us="next_ts", log_file="file", log_line="line")
-    )  # fmt: skip
+    gaps = pl.concat([_gaps(seen, source, limits[source]) for source in sorted({row[0] for row in rows})])
+    gaps = gaps.join(wanted.drop("limit_us"), on="source")
     one = gaps.filter(pl.col("sources_n") == 1)
     # With several sources: the time that all their gaps have in common, by counting how many are silent.
     many = gaps.filter(pl.col("sources_n") > 1)
@@ -74,6 +55,29 @@ def _silent(seen: Seen) -> pl.DataFrame:
         nest=pl.lit(None, pl.String), line=pl.lit("no_data"), cause=pl.lit("silent: ") + pl.col("source")
     )
     return as_claims(seen.spread(both.drop("source")))
+
+
+def _gaps(seen: Seen, source: str, limit_us: int) -> pl.DataFrame:
+    """Silences of one source beyond its limit. A source that never spoke is silent all the time.
+
+    Returns  source, start_us, end_us, and the log lines before and after; null at the ends of what is looked at.
+    """
+    own = seen.events.filter(pl.col("source") == source).select("ts", "file", "line")
+    ts = own["ts"].to_numpy()  # prepared events are in order of time
+    ends = [np.searchsorted(ts, seen.start_us), np.searchsorted(ts, seen.end_us, side="right")]
+    ts = np.insert(ts, ends, [seen.start_us, seen.end_us])
+    row = np.insert(np.arange(own.height), ends, -1)
+    at = np.flatnonzero(np.diff(ts) > limit_us)
+    before, after = (pl.Series(row[n]).replace(-1, None) for n in (at, at + 1))
+    return pl.DataFrame({"start_us": ts[at] + limit_us, "end_us": ts[at + 1]}).select(
+        pl.lit(source).alias("source"),
+        "start_us",
+        "end_us",
+        log_file=own["file"].gather(before),
+        log_line=own["line"].gather(before),
+        log_end_file=own["file"].gather(after),
+        log_end_line=own["line"].gather(after),
+    )
 
 
 def _link_down(seen: Seen) -> pl.DataFrame:

@@ -43,6 +43,10 @@ FAULTS = {
 }
 
 
+FAR_LINE = 2**40
+"""No log has so many lines."""
+
+
 @dataclass(frozen=True)
 class Heard:
     """The records of one cell and day: what they say, and how they came."""
@@ -61,9 +65,30 @@ class Heard:
 
         Returns  source, file, line, first_ts and ts (of its latest record), seq, kept_n (how many records it gave).
         """
-        return self.events.group_by("source", "file", "line").agg(
-            pl.col("ts").max(), first_ts=pl.col("ts").min(), seq=pl.col("seq").max(), kept_n=pl.len()
+        said = self.events.select("source", "file", "line", "ts", "seq", place=self.place())
+        return (
+            said.group_by("place")
+            .agg(
+                pl.col("source", "file", "line").first(),
+                pl.col("ts").max(), first_ts=pl.col("ts").min(), seq=pl.col("seq").max(), kept_n=pl.len(),
+            )
+            .drop("place")
+        )  # fmt: skip
+
+    def place(self) -> pl.Expr:
+        """One number for source, file and line, in their order: quicker to sort and to group by than three columns."""
+        source, file = (
+            pl.col(name).cast(self._names[name]).to_physical().cast(pl.Int64) for name in ("source", "file")
         )
+        return (source * len(self._names["file"].categories) + file) * FAR_LINE + pl.col("line")
+
+    @cached_property
+    def _names(self) -> dict[str, pl.Enum]:
+        both = (self.events, self.raw)
+        return {
+            name: pl.Enum(pl.concat([frame[name].unique() for frame in both]).unique().drop_nulls().sort())
+            for name in ("source", "file")
+        }
 
     def inside(self, frame: pl.DataFrame, column: str = "us") -> pl.DataFrame:
         """Rows of the day itself."""

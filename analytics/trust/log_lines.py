@@ -28,10 +28,9 @@ def log_lines(heard: Heard) -> tuple[pl.DataFrame, pl.DataFrame]:
     A line whose events have several times belongs to the earliest of them. A repeated line belongs to the time of the
     line that it repeats.
     """
-    lines = heard.inside(_timed(heard), "ts").with_columns(from_us=heard.cut("ts"))
+    lines = heard.inside(_timed(heard), "ts").sort("place").with_columns(from_us=heard.cut("ts"))
     repeats = (
         lines.filter(pl.col("dropped_n") > 0)
-        .sort(LINE)
         .group_by("source", "file", "from_us", maintain_order=True)
         .agg(
             us=pl.col("ts").min(),
@@ -42,16 +41,9 @@ def log_lines(heard: Heard) -> tuple[pl.DataFrame, pl.DataFrame]:
         .rename({"file": "log_file"})
     )
     ends = dict(zip(heard.edges, heard.edges[1:], strict=False))
-    before = {name: pl.col(name).shift(1) for name in ("source", "file", "line", "from_us")}
-    follows = (
-        (pl.col("source") == before["source"])
-        & (pl.col("file") == before["file"])
-        & (pl.col("line") == before["line"] + 1)
-        & (pl.col("from_us") == before["from_us"])
-    )
+    follows = (pl.col("place") == pl.col("place").shift(1) + 1) & (pl.col("from_us") == pl.col("from_us").shift(1))
     runs = (
-        lines.sort(LINE)
-        .with_columns(run=(~follows.fill_null(False)).cast(pl.Int64).cum_sum())
+        lines.with_columns(run=(~follows.fill_null(False)).cast(pl.Int64).cum_sum())
         .group_by("run", maintain_order=True)
         .agg(
             pl.col("source", "file", "from_us").first(),
@@ -65,9 +57,13 @@ def log_lines(heard: Heard) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def _timed(heard: Heard) -> pl.DataFrame:
     """One row per line: its time, how many of its records were kept, and how many were dropped as repeats."""
-    kept = heard.lines.select(*LINE, "kept_n", ts="first_ts")
-    every = heard.raw.group_by(LINE).agg(pl.len(), pl.col("ts_source").min(), pl.col("seq").first())
-    lines = every.join(kept, on=LINE, how="left")
+    kept = heard.lines.select("kept_n", ts="first_ts", place=heard.place())
+    every = (
+        heard.raw.select(*LINE, "ts_source", "seq", place=heard.place())
+        .group_by("place")
+        .agg(pl.col(LINE).first(), pl.len(), pl.col("ts_source").min(), pl.col("seq").first())
+    )
+    lines = every.join(kept, on="place", how="left")
     # All of whose records were dropped: the line that it repeats has the same time and number.
     same = ["source", "ts_source", "seq"]
     twins = lines.filter(pl.col("ts").is_null()).select(same).unique()
@@ -77,6 +73,7 @@ def _timed(heard: Heard) -> pl.DataFrame:
         lines = lines.join(twins, on=same, how="left", nulls_equal=True).with_columns(pl.coalesce("ts", "twin_ts"))
     return lines.filter(pl.col("ts").is_not_null()).select(
         *LINE,
+        "place",
         "ts",
         pl.col("kept_n").fill_null(0).cast(pl.Int64),
         dropped_n=(pl.col("len").cast(pl.Int64) - pl.col("kept_n").fill_null(0).cast(pl.Int64)).clip(0),
