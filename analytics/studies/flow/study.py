@@ -20,6 +20,11 @@ SAFETY = (
     "risk assessment decide who enters the cell and when."
 )
 
+ONE_PRODUCT = (
+    "Only the time and parts of this product are looked at; shares of the bottleneck are of all planned busy time, and "
+    "the gating chain is that of all products."
+)
+
 
 def flow(plant: Plant, cell: str, window: Window, *, station: str | None = None, product: str | None = None) -> Study:
     """Tell who waits for whom, where the bottleneck is and moves to, and what lies between the stations.
@@ -33,7 +38,7 @@ def flow(plant: Plant, cell: str, window: Window, *, station: str | None = None,
         why = "no planned busy time" if not facts.busy_us else "no record of a working station in planned busy time"
         return Study("flow", [f"There is {why} in this period."], {}, ["Nothing waits and nothing flows without it."])
     found: list[str] = []
-    doubts: list[str] = []
+    doubts = [ONE_PRODUCT] if product else []
     shown: dict[str, pl.DataFrame] = {}
 
     most = round(HANDOVER_SHARE * float(facts.model.takts()["takt_us"].median()))  # type: ignore[arg-type]

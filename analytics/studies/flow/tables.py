@@ -94,18 +94,18 @@ def _half(off: float, n: int, whole: int) -> float | None:
 def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
     """Who was the bottleneck in each bin, and who gated by the chain.
 
-    Returns  start_us, end_us, bottleneck (lane), bottleneck_share (of the bin's planned busy time), gate (station),
+    Returns  start_us, end_us, lane (the bottleneck), bottleneck_share (of the bin's planned busy time), gate_station,
              gate_share (of the chain's time in the bin), agree_share (of the time for which both name somebody).
     """
     busy = time_in_bins(read.cell_busy.select("lane", "start_us", "end_us"), ["lane"], read.edges)
     rows = busy.filter(pl.col("us") > 0).select("start_us", "end_us", busy_us="us")
     most = _most(time_in_bins(role.select("lane", "start_us", "end_us", "role"), ["lane", "role"], read.edges), "lane")
-    rows = rows.join(most.select("start_us", bottleneck="lane", own="us"), on="start_us", how="left").with_columns(
+    rows = rows.join(most.select("start_us", "lane", own="us"), on="start_us", how="left").with_columns(
         bottleneck_share=pl.col("own") / pl.col("busy_us")
     )
     chain = read.chain
     if chain is None or chain.is_empty():
-        return rows.select("start_us", "end_us", "bottleneck", "bottleneck_share").sort("start_us")
+        return rows.select("start_us", "end_us", "lane", "bottleneck_share").sort("start_us")
     gates = time_in_bins(chain.drop_nulls("station"), ["station"], read.edges)
     gate = _most(gates, "station")
     both = beside_chain(role, read)
@@ -114,10 +114,10 @@ def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
         agree_share=pl.col("us").filter("agrees").sum() / pl.col("us").sum()
     )  # fmt: skip
     return (
-        rows.join(gate.select("start_us", gate="station", gate_us="us", all_us="all_us"), on="start_us", how="left")
+        rows.join(gate.select("start_us", "all_us", gate_station="station", gate_us="us"), on="start_us", how="left")
         .join(agree, on="start_us", how="left")
         .with_columns(gate_share=pl.col("gate_us") / pl.col("all_us"), agree_share=pl.col("agree_share").fill_nan(None))
-        .select("start_us", "end_us", "bottleneck", "bottleneck_share", "gate", "gate_share", "agree_share")
+        .select("start_us", "end_us", "lane", "bottleneck_share", "gate_station", "gate_share", "agree_share")
         .sort("start_us")
     )
 

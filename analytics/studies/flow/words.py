@@ -21,17 +21,17 @@ def bottleneck_words(lanes: pl.DataFrame, bridge: int) -> list[str]:
     if lanes.is_empty() or not lanes["bottleneck_share"][0]:
         return ["No station was active in this period: there is no bottleneck to name."]
     top = lanes.row(0, named=True)
-    span = "" if top["low_share"] is None else f" (95 %: {top['low_share']:.0%} to {top['high_share']:.0%})"
+    span = "" if top["low_share"] is None else f" (95 %: {_share(top['low_share'])} to {_share(top['high_share'])})"
     first = (
-        f"{top['lane']} was the momentary bottleneck for {top['bottleneck_share']:.0%} of planned busy time{span}: "
-        f"{top['sole_share']:.0%} alone, {top['shifting_share']:.0%} while it shifted from or to another."
+        f"{top['lane']} was the momentary bottleneck for {_share(top['bottleneck_share'])} of planned busy time{span}: "
+        f"{_share(top['sole_share'])} alone, {_share(top['shifting_share'])} while it shifted from or to another."
     )
     second = lanes.row(1, named=True) if lanes.height > 1 else None
     close = second is not None and None not in (top["low_share"], second["high_share"]) and (
         top["low_share"] <= second["high_share"]
     )  # fmt: skip
     if second is not None and close:
-        first += f" {second['lane']} with {second['bottleneck_share']:.0%} is too near to tell them apart."
+        first += f" {second['lane']} with {_share(second['bottleneck_share'])} is too near to tell them apart."
     rest = [f"Waits up to {length(bridge)} count as hand-overs between two works, not as waiting."]
     return [first, *rest]
 
@@ -42,7 +42,11 @@ def active_names(lanes: pl.DataFrame) -> Named:
         return []
     top = lanes.row(0, named=True)
     names: Named = [
-        ("shifting bottleneck", top["station"], f"{top['lane']}: {top['bottleneck_share']:.0%} of planned busy time")
+        (
+            "shifting bottleneck",
+            top["station"],
+            f"{top['lane']}: {_share(top['bottleneck_share'])} of planned busy time",
+        )
     ]
     by_mean = lanes.sort("mean_us", "lane", descending=[True, False])
     longest = by_mean.row(0, named=True)
@@ -73,7 +77,7 @@ def line_names(line: pl.DataFrame) -> Named:
     place = worst["place_n"] - 1
     around = line.filter((pl.int_range(pl.len()) >= place - 1) & (pl.int_range(pl.len()) <= place))["sure"].drop_nulls()
     unsure = "; too few bins for an interval" if not len(around) else "" if around.all() else "; within chance"
-    names.append(("arrows", worst["station"], f"severity {worst['severity_share']:.1%}{others}{unsure}"))
+    names.append(("arrows", worst["station"], f"severity {worst['severity_share'] * 100:.1f} %{others}{unsure}"))
     return names
 
 
@@ -88,7 +92,7 @@ def chain_names(facts: Read, doubts: list[str]) -> Named:
         doubts.append("The gating chain charges nobody in this period: no method here was compared with it.")
         return []
     share = gates["us"][0] / int(gates["us"].sum())
-    return [("gating chain", gates["station"][0], f"{share:.0%} of the chain's time")]
+    return [("gating chain", gates["station"][0], f"{_share(share)} of the chain's time")]
 
 
 def agreement_words(facts: Read, role: pl.DataFrame, named: Named) -> list[str]:
@@ -110,7 +114,7 @@ def agreement_words(facts: Read, role: pl.DataFrame, named: Named) -> list[str]:
         if time["us"].sum():
             share = int(time.filter("agrees")["us"].sum()) / int(time["us"].sum())
             words.append(
-                f"Instant by instant, the gating chain and the active periods name the same station for {share:.0%}."
+                f"Instant by instant, the gating chain and the active periods name one station for {_share(share)}."
             )
     return words
 
@@ -135,12 +139,12 @@ def level_words(levels: pl.DataFrame) -> list[str]:
     words = []
     if empty["empty_share"] >= LEAST_SHARE:
         words.append(
-            f"Between {empty['from']} and {empty['to']} nothing lay for {empty['empty_share']:.0%} of the time."
+            f"Between {empty['from']} and {empty['to']} nothing lay for {_share(empty['empty_share'])} of the time."
         )
     if full["full_share"] >= LEAST_SHARE:
         words.append(
             f"Between {full['from']} and {full['to']} all {full['capacity_n']} places were taken for "
-            f"{full['full_share']:.0%} of the time."
+            f"{_share(full['full_share'])} of the time."
         )
     return words
 
@@ -170,7 +174,9 @@ def waiting_doubts(whole: pl.DataFrame, lanes: pl.DataFrame) -> list[str]:
     words = []
     dim = whole.filter(pl.col("unknown_share") > 0.05).sort("unknown_share", "station", descending=[True, False])
     if dim.height:
-        listed = ", ".join(f"{row['station']} {row['unknown_share']:.0%}" for row in dim.head(5).iter_rows(named=True))
+        listed = ", ".join(
+            f"{row['station']} {_share(row['unknown_share'])}" for row in dim.head(5).iter_rows(named=True)
+        )
         words.append(
             f"Of some stations part of the time is not told as working or waiting ({listed}): it counts as not active."
         )
@@ -178,3 +184,7 @@ def waiting_doubts(whole: pl.DataFrame, lanes: pl.DataFrame) -> list[str]:
     if cut:
         words.append(f"{cut} active periods touch an edge of planned busy time and are longer than they look.")
     return words
+
+
+def _share(value: float) -> str:
+    return f"{value * 100:.0f} %"

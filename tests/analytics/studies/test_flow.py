@@ -269,10 +269,10 @@ def moving(tmp_path_factory):
 def test_the_bottleneck_moves_when_another_station_becomes_slow(moving) -> None:
     plant, made = moving
     by_bin = flow(plant, "a1", made.window()).tables["bottleneck_over_time"]
-    assert by_bin["bottleneck"][0] == "s1"
-    assert by_bin["bottleneck"][-2] == "s3"
-    assert by_bin["gate"][0] == "s1"
-    assert by_bin["gate"][-2] == "s3"
+    assert by_bin["lane"][0] == "s1"
+    assert by_bin["lane"][-2] == "s3"
+    assert by_bin["gate_station"][0] == "s1"
+    assert by_bin["gate_station"][-2] == "s3"
 
 
 def test_all_methods_and_the_chain_name_the_slowest_station_and_say_so(moving) -> None:
@@ -281,9 +281,9 @@ def test_all_methods_and_the_chain_name_the_slowest_station_and_say_so(moving) -
     named = {row[0]: row[1] for row in study.tables["named_by"].rows()}
     assert set(named) == {"shifting bottleneck", "average active period", "turning point", "arrows", "gating chain"}
     assert set(named.values()) <= {"s1", None}
-    assert study.findings[0].startswith("s1 was the momentary bottleneck for 100% of planned busy time")
+    assert study.findings[0].startswith("s1 was the momentary bottleneck for 100 % of planned busy time")
     assert any(words.startswith("All methods that decide") and words.endswith("name s1.") for words in study.findings)
-    assert any(words.endswith("name the same station for 100%.") for words in study.findings)
+    assert any(words.endswith("name one station for 100 %.") for words in study.findings)
 
 
 def test_waiting_is_what_the_accounts_of_the_stations_say(moving) -> None:
