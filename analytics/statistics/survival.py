@@ -25,11 +25,11 @@ class Survival:
     high: Floats
 
     def quantile(self, ended: float = 0.5) -> tuple[float | None, float | None, float | None]:
-        """Return the time after which this share has ended, and its bounds; None: not reached."""
+        """Return the time after which this share has ended, and its bounds; None: not reached, or no bound known."""
         left = 1 - ended
 
         def first(curve: Floats) -> float | None:
-            under = np.flatnonzero(np.nan_to_num(curve, nan=0.0) <= left + 1e-12)
+            under = np.flatnonzero(np.nan_to_num(curve, nan=1.0) <= left + 1e-12)
             return float(self.time[under[0]]) if under.size else None
 
         return first(self.share), first(self.low), first(self.high)

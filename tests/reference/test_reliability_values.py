@@ -140,6 +140,7 @@ def test_the_last_end_leaves_nobody_and_claims_no_error():
     assert found.share[-1] == 0
     assert np.isnan([found.error[-1], found.low[-1], found.high[-1]]).all()
     assert found.quantile()[0] == 2.0
+    assert kaplan_meier([5], [True]).quantile() == (5.0, None, None)
 
 
 def test_trend_tests():

@@ -125,11 +125,11 @@ def curves(rows: pl.DataFrame, clocks: Exposure, stations: Sequence[str]) -> pl.
 def medians(curve: pl.DataFrame) -> pl.DataFrame:
     """When half had failed, or half was repaired.
 
-    Returns  station, failures, of, ends_n, median_us, low_us, high_us (null: not reached).
+    Returns  station, failures, of, ends_n, median_us, low_us, high_us (null: not reached, or no bound known).
     """
 
     def first(column: str) -> pl.Expr:
-        return pl.col("after_us").filter(pl.col(column).fill_null(0) <= 0.5 + 1e-12).first()
+        return pl.col("after_us").filter(pl.col(column) <= 0.5 + 1e-12).first()
 
     return curve.group_by("station", "failures", "of", maintain_order=True).agg(
         ends_n=pl.col("ends_n").sum(), median_us=first("left_share"), low_us=first("low_share"),

@@ -96,7 +96,8 @@ def tell(frames: Frames, cell: Cell, window: Window, station: str | None, member
     doubts = words.doubts(rows, tables, station, members is not None)
     groups_n = tables["first_out"].height
     if groups_n:
-        chance = by_chance(groups.height, window.to_us - window.from_us)
+        planned = clocks.works[CELL].total_us or window.to_us - window.from_us
+        chance = by_chance(groups.height, planned)
         doubts.append(
             f"Alarms that rise within {length(TOGETHER_US)} of the one before are one group; alarms that have nothing "
             f"to do with each other would do so about {chance:.1f} times in this period."
