@@ -44,28 +44,35 @@ def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
              product; a stop does not move it, slow running does) and spread_us (1.48 times the median distance of
              the group's lengths from their level). A group of fewer than FEW borrows both from its lane and step.
     """
-    group: list[str] = [name for name in ("lane", "step", "product") if name in frame.columns]
-    like: list[str] = [name for name in group if name != "product"]
-    rows = frame.lazy().with_row_index("row_").sort(*group, "start_us", "end_us", "row_").collect()
-    own = _levels(rows, group, window)
-    if "product" in group:
-        small = rows.select((pl.len().over(group) < FEW).alias("small"))["small"]
-        if small.any():
-            alike = _levels(rows.sort(*like, "start_us", "end_us", "row_"), like, window)
+    group, like = _group(frame), [name for name in _group(frame) if name != "product"]
+    rows = frame.with_row_index("row_").with_columns(group_=_code(group), like_=_code(like))
+    own = _levels(rows.sort("group_", "start_us", "end_us", "row_"), "group_", window)
+    if group != like:
+        small = pl.len().over("group_") < FEW
+        few = own.select("row_", small=small).filter("small")
+        if not few.is_empty():
+            alike = _levels(rows.sort("like_", "start_us", "end_us", "row_"), "like_", window)
             alike = alike.select("row_", level_like="level_us", spread_like="spread_us")
             own = (
-                own.with_columns(small=small)
-                .join(alike, on="row_", how="left", maintain_order="left")
+                own.join(alike.join(few, on="row_", how="semi"), on="row_", how="left", maintain_order="left")
                 .with_columns(
-                    level_us=pl.when("small").then("level_like").otherwise("level_us"),
-                    spread_us=pl.when("small").then("spread_like").otherwise("spread_us"),
+                    level_us=pl.coalesce("level_like", "level_us"), spread_us=pl.coalesce("spread_like", "spread_us")
                 )
-                .drop("small", "level_like", "spread_like")
+                .drop("level_like", "spread_like")
             )
-    return own.sort("row_").drop("row_")
+    return own.sort("row_").drop("row_", "group_", "like_")
 
 
-def _levels(rows: pl.DataFrame, group: list[str], window: int) -> pl.DataFrame:
+def _group(frame: pl.DataFrame) -> list[str]:
+    return [name for name in ("lane", "step", "product") if name in frame.columns]
+
+
+def _code(names: list[str]) -> pl.Expr:
+    """One number per combination of names (null is a name too): quicker to sort and to group by than the names."""
+    return pl.struct(names).hash()
+
+
+def _levels(rows: pl.DataFrame, group: str, window: int) -> pl.DataFrame:
     """Level and spread of rows that are sorted by group and time."""
     length = _LENGTH.cast(pl.Float64)
     middle = length.rolling_median(window, min_samples=1, center=True)
@@ -87,16 +94,15 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
              the 2 RUN - 1 cycles of the lane and step around it, of whatever product, were as slow; or too short for
              a stop).
     """
-    group: list[str] = [name for name in ("lane", "step", "product") if name in levelled.columns]
-    like: list[str] = [name for name in group if name != "product"]
     # Products take turns, and one may have few cycles when its lane slows down: so the lane is asked as a whole.
-    typical = pl.col("level_us").median().over(group)
-    around = (_LENGTH / pl.col("typical_")).rolling_median(2 * RUN - 1, min_samples=1, center=True).over(like)
+    typical = pl.col("level_us").median().over("group_")
+    around = (_LENGTH / pl.col("typical_")).rolling_median(2 * RUN - 1, min_samples=1, center=True).over("like_")
     rows = (
         levelled.with_row_index("row_")
+        .with_columns(group_=_code(_group(levelled)), like_=_code([n for n in _group(levelled) if n != "product"]))
         .with_columns(excess_us=_LENGTH - pl.col("level_us"), typical_=typical)
-        .pipe(_with_fence, group)
-        .sort(*like, "start_us", "end_us", "row_")
+        .pipe(_with_fence, "group_")
+        .sort("like_", "start_us", "end_us", "row_")
         .with_columns(beyond_=_LENGTH - pl.max_horizontal("level_us", pl.col("typical_") * around))
     )
     least = pl.max_horizontal("fence_us", pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2))
@@ -104,10 +110,10 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     out = pl.col("excess_us") > pl.col("fence_us")
     pace = pl.when(a_stop).then(pl.lit(STOP)).when(out).then(pl.lit(SLOW)).otherwise(pl.lit(USUAL))
     rows = rows.with_columns(pace=pace, stop_us=pl.when(a_stop).then("beyond_"))
-    return rows.sort("row_").drop("row_", "beyond_", "typical_")
+    return rows.sort("row_").drop("row_", "group_", "like_", "beyond_", "typical_")
 
 
-def _with_fence(rows: pl.DataFrame, group: list[str]) -> pl.DataFrame:
+def _with_fence(rows: pl.DataFrame, group: str) -> pl.DataFrame:
     """Add fence_us: FENCE spreads, further where the group's lengths reach further up than down (tenths of them)."""
     excess = pl.col("excess_us")
     middle = excess.median()

@@ -20,8 +20,8 @@ def clusters(stops: pl.DataFrame, ran_us: int) -> pl.DataFrame:
     """List the clusters of each station's short stops, in order of time.
 
     Every stop of a station opens a window of WINDOW_US. If stops came at random, the further ones in it would be
-    Poisson with the station's rate; the chance of so many is multiplied by the number of windows looked at
-    (Bonferroni). Windows with a chance below CHANCE that overlap are one cluster.
+    Poisson with the station's rate; the chance of so many is multiplied by the number of windows looked at, of all
+    stations (Bonferroni). Windows with a chance below CHANCE that overlap are one cluster.
     Takes    stops: station, start_us, us; ran_us: how long the cell ran.
     Returns  SCHEMA: from the first to the last stop; usual_n: how many a stretch of this length brings; chance: that
              of its most striking window, after the correction.
@@ -34,7 +34,7 @@ def clusters(stops: pl.DataFrame, ran_us: int) -> pl.DataFrame:
         rate = at.size / ran_us
         until = np.searchsorted(at, at + WINDOW_US, side="right")
         within = until - np.arange(at.size)
-        chance = np.minimum(1.0, at.size * poisson.sf(within - 2, rate * WINDOW_US))
+        chance = np.minimum(1.0, stops.height * poisson.sf(within - 2, rate * WINDOW_US))
         opens = np.flatnonzero((within >= LEAST) & (chance < CHANCE))
         if opens.size == 0:
             continue

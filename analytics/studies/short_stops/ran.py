@@ -11,12 +11,12 @@ LATE_H = 8
 """Hours since start-up from here on are one class."""
 
 
-def stretches(cycles: pl.DataFrame, pause_us: int, from_us: int, to_us: int) -> pl.DataFrame:
+def stretches(cycles: pl.DataFrame, pause_us: int, from_us: int, to_us: int, read_from_us: int) -> pl.DataFrame:
     """Tell when the cell ran: from a first cycle until none has been under way for pause_us, clipped to the window.
 
-    Takes    cycles of all lanes, start_us and end_us.
-    Returns  start_us, end_us, began_us (true start of the stretch, which may lie before the window), in order. The
-             stretch ends with its last cycle.
+    Takes    cycles of all lanes, start_us and end_us, of all that was read, which begins at read_from_us.
+    Returns  start_us, end_us, began_us (start of the stretch, which may lie before the window; null: it may have begun
+             before what was read), in order. The stretch ends with its last cycle.
     """
     rows = cycles.select("start_us", "end_us").sort("start_us", "end_us")
     latest = pl.col("end_us").cum_max().shift(1)
@@ -25,7 +25,7 @@ def stretches(cycles: pl.DataFrame, pause_us: int, from_us: int, to_us: int) -> 
         rows.with_columns(run=new.cast(pl.Int64).cum_sum())
         .group_by("run", maintain_order=True)
         .agg(pl.col("start_us").min(), pl.col("end_us").max())
-        .with_columns(began_us="start_us")
+        .with_columns(began_us=pl.when(pl.col("start_us") - read_from_us > pause_us).then("start_us"))
         .with_columns(pl.col("start_us").clip(from_us, to_us), pl.col("end_us").clip(from_us, to_us))
         .filter(pl.col("start_us") < pl.col("end_us"))
         .select("start_us", "end_us", "began_us")
@@ -38,11 +38,12 @@ def since_start_up(ran: pl.DataFrame) -> pl.DataFrame:
     first = pl.col("began_us") + pl.col("hour") * HOUR_US
     last = pl.when(pl.col("hour") < LATE_H).then(first + HOUR_US).otherwise(pl.col("end_us"))
     inside = (pl.min_horizontal("end_us", last) - pl.max_horizontal("start_us", first)).clip(0, None)
-    return ran.join(hours, how="cross").group_by("hour").agg(ran_us=inside.sum()).sort("hour")
+    known = ran.filter(pl.col("began_us").is_not_null())
+    return known.join(hours, how="cross").group_by("hour").agg(ran_us=inside.sum()).sort("hour")
 
 
 def hour_since_start_up(at: pl.DataFrame, ran: pl.DataFrame) -> pl.Series:
-    """The hour since start-up of each row's start_us; null outside of what the cell ran."""
+    """The hour since start-up of each row's start_us; null outside of what ran and where it is not known."""
     asked = at.select("start_us").with_row_index("row_").sort("start_us")
     there = asked.join_asof(
         ran.select("began_us", t="start_us", until="end_us").sort("t"), left_on="start_us", right_on="t"

@@ -107,7 +107,9 @@ def _read(
     short = silent.filter(pl.col("us") < limit)
     mine = work.filter(chosen)
     of_product = cycles if products is None else cycles.filter(pl.col("product").is_in(products))
-    span = ran.stretches(of_product, round(model.restart_after_s * 1e6), window.from_us, window.to_us)
+    read_from_us = plant.file.day_bounds(plant.file.production_day(window.from_us))[0]
+    pause_us = round(model.restart_after_s * 1e6)
+    span = ran.stretches(of_product, pause_us, window.from_us, window.to_us, read_from_us)
     return Read(
         stops=pl.concat([named, short]).filter(inside & chosen).sort("start_us", "end_us", "lane", "step"),
         long=silent.filter(inside & chosen & (pl.col("us") >= limit)),
@@ -187,6 +189,11 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
         doubts.append(
             f"A stop without alarm shows from {FENCE:g} times the spread of its cycle on (table least_stop); shorter "
             "ones are within the scatter. A cycle around an alarm, a planned stop or missing data is not looked at."
+        )
+    if read.ran["began_us"].null_count():
+        doubts.append(
+            "The cell ran when the first production day began: since when is not known, so its first run is not in the "
+            "table since_start_up."
         )
     if not read.ran.is_empty() and not read.stops.is_empty():
         doubts.append("What precedes a stop need not be its cause: both may follow from a third thing.")

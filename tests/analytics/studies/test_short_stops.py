@@ -204,13 +204,22 @@ def test_hours_since_start_up_begin_anew_after_a_pause_and_add_up_to_what_ran():
         start = np.arange(first * 360, last * 360) * 10 * SECOND
         return pl.DataFrame({"start_us": start.astype("int64"), "end_us": (start + 9 * SECOND).astype("int64")})
 
-    spans = ran.stretches(pl.concat([cycles(6, 8.5), cycles(10.5, 11)]), 1800 * SECOND, 0, 24 * HOUR)
+    spans = ran.stretches(pl.concat([cycles(6, 8.5), cycles(10.5, 11)]), 1800 * SECOND, 0, 24 * HOUR, 0)
     hours = ran.since_start_up(spans)
     assert spans["start_us"].to_list() == [6 * HOUR, round(10.5 * HOUR)]
     assert (hours["ran_us"] / HOUR).round(2).to_list() == [1.5, 1.0, 0.5, 0, 0, 0, 0, 0, 0]
     assert hours["ran_us"].sum() == (spans["end_us"] - spans["start_us"]).sum()
     at = pl.DataFrame({"start_us": [round(h * HOUR) for h in (6.5, 8.2, 9.0, 10.6)]})
     assert ran.hour_since_start_up(at, spans).to_list() == [0, 2, None, 0]
+
+
+def test_a_run_that_may_have_begun_before_what_was_read_has_no_hours_since_start_up():
+    cycles = pl.DataFrame({"start_us": [6 * HOUR + n * 100 * SECOND for n in range(100)]})
+    cycles = cycles.with_columns(end_us=pl.col("start_us") + 90 * SECOND)
+    spans = ran.stretches(cycles, 1800 * SECOND, 0, 24 * HOUR, 6 * HOUR)
+    assert spans["began_us"].to_list() == [None]
+    assert ran.since_start_up(spans).is_empty()
+    assert ran.hour_since_start_up(pl.DataFrame({"start_us": [7 * HOUR]}), spans).to_list() == [None]
 
 
 def test_a_burst_of_stops_is_a_cluster_and_stops_at_random_seldom_are():
