@@ -183,10 +183,11 @@ def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
     ahead[order[follows]] = p_us[order[follows]] - p_us[order[follows + 1]]
     is_last = np.zeros(len(m), dtype=bool)
     is_last[order[first]] = True
+    cases = edges.select("kind", "target", "go").with_columns(
+        gap=pl.Series(gap), ahead=pl.Series(ahead), last=pl.Series(is_last)
+    )
     kinds = (
-        edges.select("kind", "target", "go")
-        .with_columns(gap=pl.Series(gap), ahead=pl.Series(ahead), last=pl.Series(is_last))
-        .with_columns(usual=pl.col("gap").median().over("kind"))
+        cases.with_columns(usual=pl.col("gap").median().over("kind"))
         .with_columns(clear=pl.col("last") & (pl.col("ahead") > (pl.col("usual") / 10).clip(200_000, 2_000_000)))
         .group_by("kind")
         .agg(
@@ -194,30 +195,41 @@ def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
             clear_n=pl.col("clear").sum(),
             seen_us=pl.col("gap").filter("clear").median(),
             low_us=pl.col("gap").quantile(0.1, "nearest"),
-            middle_us=pl.col("gap").median(),
             spread=pl.col("gap").quantile(0.75, "nearest") - pl.col("gap").quantile(0.25, "nearest"),
         )
-        # Times that lie close together at their lower end are those of a link that binds, though never clearly last.
-        .with_columns(steady=pl.col("middle_us") - pl.col("low_us") <= STEADY_US)
-        .with_columns(
-            known=pl.when(pl.col("clear_n") >= FEW)
-            .then("seen_us")
-            .when("steady")
-            .then(pl.col("low_us").cast(pl.Float64))
-        )
-        .with_columns(
-            lag=pl.when("go")
-            .then(0.0)
-            .otherwise(pl.coalesce("known", pl.col("known").min().over("target"), "seen_us", "low_us"))
-        )
+        .with_columns(known=pl.when(pl.col("clear_n") >= FEW).then("seen_us"))
     )
+    lags = _of_kind(edges, kinds)
+    # What these lags leave unexplained, and a link without a clear one always takes the same time for: that is its lag.
+    best = _largest(m, np.where(p_us + lags <= edges["ts"].to_numpy() + NOISE_US, p_us + lags, 0), int(m.max()) + 1)
+    open_ = cases.filter(pl.Series(best[m] < edges["ts"].to_numpy() - 200_000))
+    steady = (
+        open_.group_by("kind")
+        .agg(
+            n=pl.len(),
+            steady_us=pl.col("gap").median(),
+            scatter=pl.col("gap").quantile(0.9, "nearest") - pl.col("gap").quantile(0.1, "nearest"),
+        )
+        .filter((pl.col("n") >= FEW) & (pl.col("scatter") <= STEADY_US))
+    )
+    if steady.height:
+        kinds = kinds.join(steady, on="kind", how="left").with_columns(known=pl.coalesce("known", "steady_us"))
+        lags = _of_kind(edges, kinds)
+    return lags, _looked_up(edges, kinds, pl.col("spread"))
+
+
+def _of_kind(edges: pl.DataFrame, kinds: pl.DataFrame) -> Ints:
+    least = pl.col("known").min().over("target")
+    lag = pl.when("go").then(0.0).otherwise(pl.coalesce("known", least, "seen_us", "low_us"))
+    return _looked_up(edges, kinds, lag)
+
+
+def _looked_up(edges: pl.DataFrame, kinds: pl.DataFrame, value: pl.Expr) -> Ints:
     told = edges.select("kind").join(
-        kinds.select("kind", pl.col("lag", "spread").round().cast(pl.Int64)),
-        on="kind",
-        how="left",
-        maintain_order="left",
+        kinds.select("kind", value=value.round().cast(pl.Int64)), on="kind", how="left", maintain_order="left"
     )
-    return told["lag"].to_numpy(), told["spread"].to_numpy()
+    found: Ints = told["value"].to_numpy()
+    return found
 
 
 def _largest(group: Ints, values: Ints, n: int) -> Ints:

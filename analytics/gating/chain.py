@@ -84,6 +84,8 @@ def gating(
     if left.is_empty():
         return _nothing(seen)
     found = candidates(seen, events, fates, cell)
+    if found.is_empty():
+        return _nothing(seen)
     binding = bind(seen, found)
     before = binding.table["p"].fill_null(-1).to_numpy()
     root = int(left["m"][-1])
@@ -103,8 +105,13 @@ def gating(
 
 def _nothing(seen: Moments) -> Gating:
     quality = {"basis": STATES, "moments_n": seen.n, "unbound_n": 0, "late_n": 0, "ties_n": 0, "reached_us": None}
-    empty = [pl.DataFrame(schema=s) for s in (CHAIN_SCHEMA, MEETINGS_SCHEMA, SLACK_SCHEMA, KINDS_SCHEMA)]
-    return Gating(*empty, pl.DataFrame([quality], schema=QUALITY_SCHEMA))
+    return Gating(
+        pl.DataFrame(schema=CHAIN_SCHEMA),
+        pl.DataFrame(schema=MEETINGS_SCHEMA),
+        pl.DataFrame(schema=SLACK_SCHEMA),
+        pl.DataFrame(schema=KINDS_SCHEMA),
+        pl.DataFrame([quality], schema=QUALITY_SCHEMA),
+    )
 
 
 def _booked(

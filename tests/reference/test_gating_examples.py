@@ -154,14 +154,11 @@ def test_the_textbook_max_plus_systems_are_gated_by_their_loop(
     assert all(gate(made).get(f"s{j + 1}", 0) >= t / (sum(times) + sum(way)) - 1e-6 for j, t in enumerate(times))
 
 
-@pytest.mark.xfail(
-    strict=True, reason="where every time is constant a log cannot tell a place held during a move from a longer move"
-)
 def test_a_loop_with_few_places_is_gated_by_its_slowest_station_with_its_moves() -> None:
     check = Check("closed_loop_few_places")
     made = tight_loop(check.times, check.move, 3, 60)
     assert check.agrees("cycle_3", made.cycle_s(3))
-    assert gate(made).get("s2", 0) >= 12 / 18 - 1e-6
+    assert near(gate(made), {"s2": (12 + 3) / 18, "s1": 3 / 18})  # its work, its move away, and the move to it
 
 
 def charged_s(made: Made, station: str) -> float:
@@ -187,11 +184,12 @@ def with_and_without(case: tuple[tuple[list[float], int], int, int, int]) -> tup
 
 @few
 @given(lines_with_a_stop)
-def test_a_stop_is_charged_what_it_cost_at_least_and_its_length_at_most(
+def test_a_stop_is_charged_what_it_cost(
     case: tuple[tuple[list[float], int], int, int, int],
 ) -> None:
     stopped, length, lost = with_and_without(case)
-    assert lost - 1e-3 <= charged_s(stopped, f"s{case[0][1] + 1}") <= length + 1e-3
+    assert 0 <= lost <= length
+    assert charged_s(stopped, f"s{case[0][1] + 1}") == pytest.approx(lost, abs=1e-3)
 
 
 @few
