@@ -23,9 +23,10 @@ demo: $(READY)  ## the sample plant in demo-plant/, loaded, and the account of i
 test: $(READY)  ## all tests; the page tests drive Debian's chromium
 	$(BIN)/python -m pytest -n auto --dist loadfile
 
-bench: $(READY)  ## how fast loading is, as a ratio to bare polars, for every format (takes minutes)
+bench: $(READY)  ## how fast loading and the analysis of a cell are, as ratios to plain ways (takes minutes)
 	$(BIN)/python tests/bench/bench_load.py
 	$(BIN)/python tests/bench/bench_formats.py
+	$(BIN)/python tests/bench/bench_analysis.py
 
 endurance: $(READY)  ## ten minutes of 2,000 lines a second into files that turn over: nothing lost, how late
 	$(BIN)/python tests/bench/bench_follow.py
