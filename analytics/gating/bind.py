@@ -1,8 +1,10 @@
 """Binding: which of its candidates each moment waited for, with lags that the log itself shows.
 
 A link has a least lag of its own: a move that nobody logs, a controller's scan, the length of a step stamped at its end
-only. It is the median over the cases in which this candidate came last by a clear margin; where there are too few, the
-least lag of the moment's other links. Binding is the latest end plus lag among the candidates that were in time.
+only. No case of a link is shorter than its lag, so the shortest case tells it. Where a link never binds this is too
+long by its least slack, which can tie with the true link in those few cases only; a middle of the cases would be wrong
+in all of them, and a stamp that lies makes a lag too short, which at worst loses a tie. Binding is the latest end plus
+lag among the candidates.
 """
 
 from __future__ import annotations
@@ -17,8 +19,6 @@ from analytics.gating.moments import LATE_US, Moments
 
 Ints = npt.NDArray[np.int64]
 
-FEW = 8
-"""Fewer clear cases than this tell no lag."""
 NOISE_US = 60_000
 """Two candidates whose ends plus lags differ by less are a tie: clocks, scans and jitter of steps."""
 STEADY_US = 30_000
@@ -174,54 +174,23 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
 
 
 def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
-    """Least lag of each candidate's kind of link, and how widely its times scatter, in microseconds."""
-    m, p_us = edges["m"].to_numpy(), edges["p_us"].to_numpy()
-    order = np.lexsort((-p_us, m))
-    first = _firsts(m[order])
-    ahead = np.full(len(m), np.iinfo(np.int64).max)  # by how much the last candidate is later than the one before it
-    follows = np.flatnonzero(first[:-1] & ~first[1:])
-    ahead[order[follows]] = p_us[order[follows]] - p_us[order[follows + 1]]
-    is_last = np.zeros(len(m), dtype=bool)
-    is_last[order[first]] = True
-    cases = edges.select("kind", "target", "go").with_columns(
-        gap=pl.Series(gap), ahead=pl.Series(ahead), last=pl.Series(is_last)
-    )
+    """Least lag of each candidate's kind of link, and how widely its times scatter, in microseconds.
+
+    What is looked for only where nothing else explains a wait has the least lag of the moment's other links.
+    """
     kinds = (
-        cases.with_columns(usual=pl.col("gap").median().over("kind"))
-        .with_columns(clear=pl.col("last") & (pl.col("ahead") > (pl.col("usual") / 10).clip(200_000, 2_000_000)))
+        edges.select("kind", "target", "go", second=pl.col("thread").is_in(["release", "demand"]))
+        .with_columns(gap=pl.Series(gap))
         .group_by("kind")
         .agg(
-            pl.col("target", "go").first(),
-            clear_n=pl.col("clear").sum(),
-            seen_us=pl.col("gap").filter("clear").median(),
-            low_us=pl.col("gap").quantile(0.1, "nearest"),
+            pl.col("target", "go", "second").first(),
+            low_us=pl.col("gap").min(),
             spread=pl.col("gap").quantile(0.75, "nearest") - pl.col("gap").quantile(0.25, "nearest"),
         )
-        .with_columns(known=pl.when(pl.col("clear_n") >= FEW).then("seen_us"))
     )
-    lags = _of_kind(edges, kinds)
-    # What these lags leave unexplained, and a link without a clear one always takes the same time for: that is its lag.
-    best = _largest(m, np.where(p_us + lags <= edges["ts"].to_numpy() + NOISE_US, p_us + lags, 0), int(m.max()) + 1)
-    open_ = cases.filter(pl.Series(best[m] < edges["ts"].to_numpy() - 200_000))
-    steady = (
-        open_.group_by("kind")
-        .agg(
-            n=pl.len(),
-            steady_us=pl.col("gap").median(),
-            scatter=pl.col("gap").quantile(0.9, "nearest") - pl.col("gap").quantile(0.1, "nearest"),
-        )
-        .filter((pl.col("n") >= FEW) & (pl.col("scatter") <= STEADY_US))
-    )
-    if steady.height:
-        kinds = kinds.join(steady, on="kind", how="left").with_columns(known=pl.coalesce("known", "steady_us"))
-        lags = _of_kind(edges, kinds)
-    return lags, _looked_up(edges, kinds, pl.col("spread"))
-
-
-def _of_kind(edges: pl.DataFrame, kinds: pl.DataFrame) -> Ints:
-    least = pl.col("known").min().over("target")
-    lag = pl.when("go").then(0.0).otherwise(pl.coalesce("known", least, "seen_us", "low_us"))
-    return _looked_up(edges, kinds, lag)
+    plain = pl.when(~pl.col("second")).then("low_us").min().over("target")
+    lag = pl.when("go").then(0).when("second").then(pl.coalesce(plain, "low_us")).otherwise("low_us")
+    return _looked_up(edges, kinds, lag), _looked_up(edges, kinds, pl.col("spread"))
 
 
 def _looked_up(edges: pl.DataFrame, kinds: pl.DataFrame, value: pl.Expr) -> Ints:

@@ -13,6 +13,8 @@ Ints = npt.NDArray[np.int64]
 
 MOST_US = 3600 * 1_000_000
 """Slack beyond an hour says no more than that."""
+FEW = 8
+"""Bound cases of a kind of link that tell what it usually takes."""
 ROUNDS = 64
 """Links between a moment and the chain that are followed; what is further away has the slack that these show."""
 
@@ -26,7 +28,7 @@ def slack(seen: Moments, found: pl.DataFrame, binding: Binding, way: Ints) -> In
     """
     ts = seen.table["ts"].to_numpy()
     bound = binding.table["p"].fill_null(-1).to_numpy()
-    lag = _lags(found, binding)
+    lag = _lags(found, binding, ts)
     m, p = found["m"].to_numpy(), found["p"].to_numpy()
     spare = np.where(bound[m] == p, 0, np.maximum(ts[m] - ts[p] - lag, 0))
     # What only matters where nothing else explains a wait holds nobody up elsewhere.
@@ -48,7 +50,17 @@ def slack(seen: Moments, found: pl.DataFrame, binding: Binding, way: Ints) -> In
     return np.where(ts > ts[way[0]], -1, value)
 
 
-def _lags(found: pl.DataFrame, binding: Binding) -> Ints:
-    told = found.select("m", "p").join(binding.lags, on=["m", "p"], how="left", maintain_order="left")
-    lags: Ints = told["lag_us"].fill_null(0).to_numpy()
+def _lags(found: pl.DataFrame, binding: Binding, ts: Ints) -> Ints:
+    """What each link usually takes where it binds; where it seldom does, its least lag."""
+    bound = binding.table.filter(pl.col("p").is_not_null()).select("m", "p", "kind")
+    took = bound.with_columns(took=pl.Series(ts[bound["m"].to_numpy()] - ts[bound["p"].to_numpy()]))
+    usual = took.group_by("kind").agg(usual_us=pl.col("took").median(), n=pl.len()).filter(pl.col("n") >= FEW)
+    told = (
+        found.select("m", "p")
+        .join(binding.lags, on=["m", "p"], how="left", maintain_order="left")
+        .join(usual, on="kind", how="left", maintain_order="left")
+    )
+    lags: Ints = (
+        told.select(pl.coalesce("usual_us", "lag_us").fill_null(0).round().cast(pl.Int64)).to_series().to_numpy()
+    )
     return lags
