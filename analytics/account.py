@@ -131,7 +131,7 @@ def account(
         "opening": _stock_before(plant, cell_name, first),
     }
     days = plant.days_between(cell_name, first, last) or [first]
-    with plant.sums(cell_name, days, (us for w in spans for us in (w.from_us, w.to_us)), frames) as con:
+    with plant.sums(cell_name, days, lanes, (us for w in spans for us in (w.from_us, w.to_us)), frames) as con:
         lines = query(con, "account_lines", lanes=lanes)
         planned = query(con, "planned_time", lanes=lanes)
         cycles = query(con, "station_cycles", lanes=lanes)

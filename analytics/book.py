@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
-import numpy as np
 import polars as pl
 
 from analytics import facts, sums
@@ -96,16 +95,16 @@ class Plant:
 
     @contextmanager
     def sums(
-        self, cell: str, days: list[date], cuts: Iterable[int], frames: Mapping[str, pl.DataFrame]
+        self, cell: str, days: list[date], lanes: list[str], cuts: Iterable[int], frames: Mapping[str, pl.DataFrame]
     ) -> Iterator[duckdb.DuckDBPyConnection]:
-        """Open DuckDB like `tables`, with views of what accounts ask for only (see analytics.sums.SUMMED).
+        """Open DuckDB like `tables`, with views of what accounts of some lanes ask for (see analytics.sums.SUMMED).
 
         Days between whose grains none of the windows' ends (`cuts`) lies come from their kept sums.
         """
-        ends = np.unique(np.fromiter(cuts, np.int64))
+        ends = sorted(set(cuts))
         have = self._known_days(cell, days)
-        whole = [d for d in have if sums.fits(sums.grains(self.file, cell, d), ends)]
-        kept = self.store.read_facts(cell, whole, sums.NAME)
+        whole = [d for d in have if sums.fits(self.file, cell, d, ends)]
+        kept = self.store.read_facts(cell, whole, sums.NAME, sums.of_lanes(lanes))
         tables = sums.split(pl.DataFrame(schema=sums.SCHEMA) if kept is None else kept)
         rest = sorted({*have} - {*whole})
         con = duckdb.connect()

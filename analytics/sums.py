@@ -7,17 +7,17 @@ how many they are. So a query adds up sums as it adds up the facts, as long as n
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
-import numpy as np
 import polars as pl
 
 from analytics.cell import CELL
 from analytics.plan import BUSY, shift_spans
 from analytics.plant import PlantFile
 
-VERSION = "1"
+VERSION = "2"
 """Raise it when sums change their meaning: facts are then derived again."""
 
 NAME = "sums"
@@ -33,9 +33,9 @@ SUMMED = {
     "moves": [*MOVES, "us", "n"],
     "plan": ["lane", "plan", "plan_cause", "start_us", "end_us"],
     "orders": ["start_us", "end_us"],
-    "sets": ["set", "product", "complete", "placed", "last_us"],
+    "sets": ["set", "product", "complete", "placed", "last_us", "n"],
 }
-"""Table -> the columns that accounts ask for. Plan, orders and sets are few rows, and are kept as they are."""
+"""Table -> the columns that accounts ask for. Plan and orders are few rows, and are kept as they are."""
 
 SCHEMA = {
     "of": pl.String,
@@ -78,7 +78,18 @@ def day_sums(tables: Mapping[str, pl.DataFrame], edges: Sequence[int]) -> pl.Dat
     worked = ended.group_by(*CYCLES, _grain(at, edges)).agg(end.min(), n=pl.len())
     gone = _planned(tables["moves"].with_columns(at="us", lane=pl.lit(CELL)), busy)
     moved = gone.group_by(*MOVES, "busy", _grain(at, edges)).agg(pl.col("us").min(), n=pl.len())
-    rows = {"ledger": booked, "cycles": worked, "moves": moved, **{t: tables[t] for t in ("plan", "orders", "sets")}}
+    # A set that was begun the day before stands in that day's facts, too, an open one perhaps in the next: by name.
+    begun_here = pl.col("complete") & (pl.col("first_us") >= edges[0])
+    full = tables["sets"].filter(begun_here).group_by("product", "complete", _grain(pl.col("last_us"), edges))
+    complete = full.agg(pl.col("last_us").min(), n=pl.len()).with_columns(
+        set=pl.lit(None, pl.String), placed=pl.lit(None, pl.Int64)
+    )
+    kits = pl.concat(
+        [f.select(SUMMED["sets"]) for f in (complete, tables["sets"].filter(~begun_here).with_columns(n=1))],
+        how="vertical_relaxed",
+    )
+    rows = {"ledger": booked, "cycles": worked, "moves": moved, "sets": kits}
+    rows |= {table: tables[table] for table in ("plan", "orders")}
     return pl.concat(
         [frame.select(SUMMED[table]).with_columns(of=pl.lit(table)) for table, frame in rows.items()],
         how="diagonal_relaxed",
@@ -103,7 +114,13 @@ def split(sums: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return {table: sums.filter(pl.col("of") == table).select(columns) for table, columns in SUMMED.items()}
 
 
-def fits(edges: Sequence[int], cuts: np.ndarray[tuple[int], np.dtype[np.int64]]) -> bool:
+def of_lanes(lanes: Iterable[str]) -> pl.Expr:
+    """What accounts of these lanes need of kept sums."""
+    return pl.col("lane").is_null() | pl.col("lane").is_in([*lanes, CELL])
+
+
+def fits(plant: PlantFile, cell: str, day: date, cuts: Sequence[int]) -> bool:
     """Tell whether none of the windows' ends (sorted) lies between two grains of a day."""
-    inside = cuts[np.searchsorted(cuts, edges[0]) : np.searchsorted(cuts, edges[-1])]
-    return bool(np.isin(inside, edges).all())
+    start_us, end_us = plant.day_bounds(day)
+    inside = cuts[bisect_right(cuts, start_us) : bisect_left(cuts, end_us)]
+    return not inside or set(inside) <= set(grains(plant, cell, day))

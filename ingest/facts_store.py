@@ -67,11 +67,16 @@ def write_facts(store: Path, cell: str, day: date, key: str, tables: Mapping[str
             remove(old)
 
 
-def read_facts(store: Path, cell: str, days: Iterable[date], table: str) -> pl.DataFrame | None:
-    """Return a table of some days, one below the other; None when none of the days has it."""
+def read_facts(
+    store: Path, cell: str, days: Iterable[date], table: str, where: pl.Expr | None = None
+) -> pl.DataFrame | None:
+    """Return a table of some days, or its rows of a kind, one below the other; None when none of the days has it."""
     files = [
         _folder(store, cell, day) / names[table]
         for day in sorted(set(days))
         if table in (names := _index(store, cell, day).get("tables", {}))
     ]
-    return pl.concat([pl.read_parquet(f) for f in files], how="vertical") if files else None
+    if not files:
+        return None
+    rows = pl.scan_parquet(files)
+    return (rows if where is None else rows.filter(where)).collect()

@@ -133,6 +133,8 @@ class Store:
         """Return the key under which the day's tables were written, None when there are none."""
         return facts_store.facts_key(self.folder, cell, day)
 
-    def read_facts(self, cell: str, days: Iterable[date], table: str) -> pl.DataFrame | None:
+    def read_facts(
+        self, cell: str, days: Iterable[date], table: str, where: pl.Expr | None = None
+    ) -> pl.DataFrame | None:
         """Return a kept table of some days, one below the other in order of the days; None when none of them has it."""
-        return facts_store.read_facts(self.folder, cell, days, table)
+        return facts_store.read_facts(self.folder, cell, days, table, where)

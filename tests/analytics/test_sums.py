@@ -41,7 +41,7 @@ def told(opened, windows, name="a1", stations=(None, "press")):
 def compare(opened, windows, monkeypatch, **names):
     from_sums = told(opened, windows, **names)
     with monkeypatch.context() as patch:
-        patch.setattr(sums, "fits", lambda edges, cuts: False)
+        patch.setattr(sums, "fits", lambda *day: False)
         from_facts = told(opened, windows, **names)
     assert from_sums == from_facts
 
@@ -72,13 +72,32 @@ def test_sums_and_facts_give_the_same_account_of_the_sample_plant(monkeypatch):
     compare(opened, [partly], monkeypatch, name="spoon")
 
 
+def nothing():
+    schema = {**sums.SCHEMA, "first_us": pl.Int64}
+    columns = {**sums.SUMMED, "sets": [*sums.SUMMED["sets"], "first_us"]}
+    return {t: pl.DataFrame(schema={c: schema[c] for c in names}) for t, names in columns.items()}
+
+
+def test_a_set_keeps_its_name_as_long_as_another_day_may_know_it():
+    sets = pl.DataFrame(
+        {"set": ["S1", "S2", "S3", "S4"], "product": "dune", "complete": [True, True, False, True],
+         "placed": [3, 3, 2, 3], "first_us": [-5, 10, 20, 30], "last_us": [1, 40, 45, 60]}
+    )  # fmt: skip
+    found = sums.split(sums.day_sums({**nothing(), "sets": sets}, [0, 50, 100]))["sets"]
+    assert found.sort("last_us").select("set", "last_us", "n").rows() == [
+        ("S1", 1, 1),
+        (None, 40, 1),
+        ("S3", 45, 1),
+        (None, 60, 1),
+    ]
+
+
 def test_what_lies_across_the_edge_of_a_shift_is_not_summed():
     ledger = pl.DataFrame(
         {"lane": "press", "line": "good", "station": "press", "product": "dish", "unit_us": 10, "plan": "busy",
          "start_us": [0, 40, 60], "end_us": [40, 60, 60], "us": [40, 20, -7]}
     ).with_columns(blamed=pl.lit(None, pl.String), cause=pl.lit(None, pl.String))  # fmt: skip
-    nothing = {t: pl.DataFrame(schema={c: sums.SCHEMA[c] for c in columns}) for t, columns in sums.SUMMED.items()}
-    found = sums.split(sums.day_sums({**nothing, "ledger": ledger}, [0, 50, 100]))["ledger"]
+    found = sums.split(sums.day_sums({**nothing(), "ledger": ledger}, [0, 50, 100]))["ledger"]
     assert found.select("start_us", "end_us", "us").rows() == [(0, 0, 40), (40, 60, 20), (60, 60, -7)]
 
 
