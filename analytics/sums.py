@@ -111,7 +111,8 @@ def _planned(rows: pl.DataFrame, busy: pl.DataFrame) -> pl.DataFrame:
 
 def split(sums: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Return the tables that kept sums are made of, by name, each with its columns of SUMMED."""
-    return {table: sums.filter(pl.col("of") == table).select(columns) for table, columns in SUMMED.items()}
+    found = sums.partition_by("of", as_dict=True)
+    return {table: found.get((table,), sums.clear()).select(columns) for table, columns in SUMMED.items()}
 
 
 def of_lanes(lanes: Iterable[str]) -> pl.Expr:

@@ -21,5 +21,6 @@ select
     coalesce(sum(made.n) filter (where made.move = 'reject'), 0)::bigint                   as reject_n
 from made
 inner join spans on made.us >= spans.from_us and made.us < spans.to_us
-inner join busy on made.us >= busy.start_us and made.us < busy.end_us
+asof join busy on made.us >= busy.start_us -- spans do not overlap: the last one begun is the only one
+where made.us < busy.end_us
 group by spans.key

@@ -25,7 +25,7 @@ select
     sum(done.n)::bigint                                    as cycles_n
 from done
 inner join spans on done.end_us > spans.from_us and done.end_us <= spans.to_us
-inner join busy on done.lane = busy.lane and done.end_us > busy.start_us and done.end_us <= busy.end_us
-where list_contains($lanes, done.lane)
+asof join busy on done.lane = busy.lane and done.end_us > busy.start_us -- spans of a lane do not overlap
+where list_contains($lanes, done.lane) and done.end_us <= busy.end_us
 group by spans.key, done.outcome, done.rework, done.outcome_cause
 order by key, outcome, rework, cause
