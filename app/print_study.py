@@ -14,6 +14,7 @@ from analytics.study import Study
 from app.tables import grid
 from app.wording import changes_clock, clock, duration, number, share
 
+LOG = "log lines"
 ROWS = 20
 """Rows of a table that are printed when no table was asked for by name."""
 
@@ -68,13 +69,38 @@ def _datum(plant: Plant, column: str, value: Any) -> Any:
 
 
 def _table(plant: Plant, window: Window, frame: pl.DataFrame) -> RenderableType:
+    frame = _with_log_places(frame)
     odd = changes_clock(plant.file, window) if window.to_us > window.from_us else False
     days = plant.file.production_day(window.from_us) != plant.file.production_day(window.to_us - 1)
     numeric = [n for n, dtype in enumerate(frame.dtypes) if dtype.is_numeric()]
     rows = [
         [_shown(plant, name, value, odd, days) for name, value in row.items()] for row in frame.iter_rows(named=True)
     ]
-    return grid([_heading(c) for c in frame.columns], rows, right=numeric)
+    whole = [n for n, name in enumerate(frame.columns) if n in numeric or is_instant(name)]
+    table = grid([_heading(c) for c in frame.columns], rows, right=numeric, whole=whole)
+    for n, column in enumerate(table.columns):
+        if n not in whole:  # words wrap, but to no less than a word
+            longest = max((len(word) for row in rows for word in row[n].split()), default=1)
+            column.min_width = min(longest, 24 if frame.columns[n] == LOG else 14)
+        elif not is_instant(frame.columns[n]):
+            column.header = Text("\n".join(str(column.header).split()), justify="right")
+    return table
+
+
+def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
+    """Say in one column where a row stands in the logs: file:from–to. The data keep file and lines apart."""
+    if not {"log_file", "log_line"} <= set(frame.columns):
+        return frame
+    name = pl.col("log_file").str.split("/").list.last()
+    said = name + ":" + pl.col("log_line").cast(pl.String)
+    if "log_end_line" in frame.columns:
+        same = pl.col("log_end_line").is_not_null() & (pl.col("log_end_line") != pl.col("log_line"))
+        if "log_end_file" in frame.columns:
+            same &= pl.col("log_end_file") == pl.col("log_file")
+        said = said + pl.when(same).then("–" + pl.col("log_end_line").cast(pl.String)).otherwise(pl.lit(""))
+    return frame.with_columns(said.alias(LOG)).drop(
+        "log_file", "log_line", "log_end_file", "log_end_line", "key", strict=False
+    )
 
 
 def _heading(column: str) -> str:
@@ -105,4 +131,4 @@ def _shown(plant: Plant, column: str, value: Any, odd: bool, days: bool) -> str:
         return share(value)
     if isinstance(value, int):
         return str(value) if column.endswith(("_line", "line")) else number(value)
-    return number(value, 0 if abs(value) >= 1000 else 2 if abs(value) >= 10 else 3)
+    return number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2 if abs(value) >= 1 else 3)

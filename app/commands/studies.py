@@ -80,6 +80,12 @@ class StudyCommand:
 
 STUDIES: tuple[StudyCommand, ...] = (
     StudyCommand(
+        "first",
+        "Rank what to do first: opportunities in parts per shift, none counted twice, each with its evidence.",
+        "taktbook first --plant demo-plant --cell spoon --week 2026-W43",
+        "analytics.studies.first:first",
+    ),
+    StudyCommand(
         "gate",
         "Tell who the cell waited for: the gating chain by station and step, what gates next, slack, the plan gap.",
         "taktbook gate --plant demo-plant --cell spoon --day 2026-10-24",
