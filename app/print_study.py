@@ -81,7 +81,7 @@ def _table(plant: Plant, window: Window, frame: pl.DataFrame) -> RenderableType:
     for n, column in enumerate(table.columns):
         if n not in whole:  # words wrap, but to no less than a word
             longest = max((len(word) for row in rows for word in row[n].split()), default=1)
-            column.min_width = min(longest, 24 if frame.columns[n] == LOG else 14)
+            column.min_width = min(longest, 22 if frame.columns[n] == LOG else 10)
         elif not is_instant(frame.columns[n]):
             column.header = Text("\n".join(str(column.header).split()), justify="right")
     return table
