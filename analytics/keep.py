@@ -36,8 +36,8 @@ def book_days(recorded: Iterable[date]) -> list[date]:
 def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silent) -> list[date]:
     """Bring the kept facts of a cell up to date; returns the days that were derived anew.
 
-    A day is derived anew when its events, those of a neighbouring day, the plant or cell file, what the day before
-    hands on, or VERSION changed. Stopped at any moment, the days that are done stay.
+    A day is derived anew when its events, those of a neighbouring day within AROUND_US, the plant or cell file, what
+    the day before hands on, or VERSION changed. Stopped at any moment, the days that are done stay.
     """
     days = book_days(store.days(cell.name))
     prints = {day: store.fingerprint(cell.name, day) for day in store.days(cell.name)}
@@ -52,7 +52,7 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
         for n, day in enumerate(days):
             progress(f"facts {cell.name}", n, len(days))
             key = day_key(model, day, before, handed_on, prints)
-            kept_key, _, kept_hash = (store.facts_key(cell.name, day) or "").partition(":")
+            kept_key, kept_hash, kept_content = f"{store.facts_key(cell.name, day) or ''}::".split(":")[:3]
             if kept_key == key:
                 last = {}
             else:
@@ -61,13 +61,18 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
                 carried = _carried(last["carry"] if last else _kept(store, cell.name, before, "carry"))
                 clocks = last["clocks"] if last else _kept(store, cell.name, before, "clocks")
                 events = read.around(day, start_us, end_us)
+                content = _digest(model, str(day), str(before), handed_on, _hash_of_all(events))
+                if kept_content == content:  # what has changed is out of this day's reach
+                    store.rekey_facts(cell.name, day, f"{key}:{kept_hash}:{content}")
+                    before, handed_on, last = day, kept_hash, {}
+                    continue
                 last = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
                 kept_hash = _digest(_hash(last["carry"]), _hash(handed_on_clocks(last["clocks"], end_us)))
                 summed = sums.day_sums(last, sums.grains(plant, cell.name, day))
                 if written:
                     written.result()
                 tables = {**last, sums.NAME: summed}
-                written = aside.submit(store.write_facts, cell.name, day, f"{key}:{kept_hash}", tables)
+                written = aside.submit(store.write_facts, cell.name, day, f"{key}:{kept_hash}:{content}", tables)
                 anew.append(day)
             before, handed_on = day, kept_hash
         if written:
@@ -120,7 +125,11 @@ def _carried(kept: pl.DataFrame | None) -> pl.DataFrame:
 
 def _hash(frame: pl.DataFrame) -> str:
     # Where a record stands in which file does not matter to what it says.
-    rows = frame.drop("file", "line", strict=False).hash_rows(seed=0).sort()
+    return _hash_of_all(frame.drop("file", "line", strict=False))
+
+
+def _hash_of_all(frame: pl.DataFrame) -> str:
+    rows = frame.hash_rows(seed=0).sort()
     return hashlib.sha256(rows.to_numpy().tobytes()).hexdigest()
 
 

@@ -67,6 +67,13 @@ def write_facts(store: Path, cell: str, day: date, key: str, tables: Mapping[str
             remove(old)
 
 
+def rekey_facts(store: Path, cell: str, day: date, key: str) -> None:
+    """Let the tables that are there count under another key."""
+    index = _index(store, cell, day)
+    with told_when_full(store):
+        write_whole(_folder(store, cell, day) / "facts.json", json.dumps({**index, "key": key}))
+
+
 def read_facts(
     store: Path, cell: str, days: Iterable[date], table: str, where: pl.Expr | None = None
 ) -> pl.DataFrame | None:

@@ -129,6 +129,10 @@ class Store:
         """Keep the tables of one cell and day under a key, in the place of those that are there; all or none."""
         facts_store.write_facts(self.folder, cell, day, key, tables)
 
+    def rekey_facts(self, cell: str, day: date, key: str) -> None:
+        """Let the tables that are kept count under another key: what has changed does not change them."""
+        facts_store.rekey_facts(self.folder, cell, day, key)
+
     def facts_key(self, cell: str, day: date) -> str | None:
         """Return the key under which the day's tables were written, None when there are none."""
         return facts_store.facts_key(self.folder, cell, day)

@@ -66,7 +66,7 @@ def _rekey(folder: Path, cell: str) -> None:
     for day in plant.days(cell):
         index = plant.store.folder / "facts" / cell / day.isoformat() / "facts.json"
         data = json.loads(index.read_text())
-        kept_hash = str(data["key"]).partition(":")[2]
-        data["key"] = f"{day_key(model, day, before, handed_on, prints)}:{kept_hash}"
+        _, kept_hash, content = f"{data['key']}::".split(":")[:3]
+        data["key"] = f"{day_key(model, day, before, handed_on, prints)}:{kept_hash}:{content}"
         index.write_text(json.dumps(data))
         before, handed_on = day, kept_hash
