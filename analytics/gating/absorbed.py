@@ -18,7 +18,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.gating.bind import Binding
-from analytics.plan import BUSY
+from analytics.gating.busy import BusyClock, busy_clock
 
 Ints = npt.NDArray[np.int64]
 
@@ -42,7 +42,7 @@ def absorbed(
     before = table["p"].fill_null(-1).to_numpy()
     rival = table["rival"].fill_null(-1).to_numpy()
     margin = table["margin_us"].fill_null(0).to_numpy()
-    busy = _busy_clock(plans)
+    busy = busy_clock(plans)
     lost = _lost(links, ts, busy)
     parting, since = _back_to(way, before, lost)
     place = np.full(len(ts), -1)
@@ -80,16 +80,7 @@ def absorbed(
     return given
 
 
-def _busy_clock(plans: pl.DataFrame):  # type: ignore[no-untyped-def]
-    """Return a function from instants to planned busy time up to them: what lies outside the plan costs nothing."""
-    rows = plans.sort("start_us")
-    edges = np.append(rows["start_us"].to_numpy(), rows["end_us"].to_numpy()[-1:])
-    held = np.where((rows["plan"] == BUSY).to_numpy(), np.diff(edges), 0)
-    total = np.concatenate([[0], np.cumsum(held)])
-    return lambda us: np.interp(us, edges, total).round().astype(np.int64)
-
-
-def _lost(links: pl.DataFrame, ts: Ints, busy) -> Ints:  # type: ignore[no-untyped-def]
+def _lost(links: pl.DataFrame, ts: Ints, busy: BusyClock) -> Ints:
     """What each bound moment took longer than usual, beyond jitter, in planned busy time; 0 for the others."""
     lost = np.zeros(len(ts), dtype=np.int64)
     took = busy(links["ts"].to_numpy()) - busy(links["p_us"].to_numpy())

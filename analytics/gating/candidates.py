@@ -14,6 +14,8 @@ from analytics.gating.moments import LATE_US, MANY_PLACES, Moments
 
 THREADS = ("own", "place", "part", "carrier", "room", "release", "demand")
 SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": pl.String}
+TAKEN_AWAY_US = 600_000_000
+"""A part judged bad is taken away within this time."""
 FAR_US = 24 * 3600 * 1_000_000
 """Part numbers come again; a thread of a part does not reach further than this."""
 
@@ -124,13 +126,19 @@ def _passages(outs: pl.DataFrame, came: pl.DataFrame, above: list[str], below: l
 
 
 def departures(seen: Moments, fates: pl.DataFrame) -> pl.DataFrame:
-    """Moments at which a part left the cell, good or not: m, ts, outcome; in order of time."""
-    gone = fates.filter(pl.col("done_us").is_not_null()).select("part", "outcome", ts="done_us")
+    """Moments at which a part left the cell, good or not: m, ts, outcome; in order of time.
+
+    A part that was judged bad leaves with its last record, when somebody has taken it away.
+    """
+    gone = fates.filter(pl.col("done_us").is_not_null()).select("part", "outcome", "done_us")
     rows = seen.rows.filter(pl.col("part").is_not_null()).select("m", "ts", "part")
+    good = pl.col("outcome") == "good"
+    after = pl.col("ts") - pl.col("done_us")
     return (
-        rows.join(gone, on=["part", "ts"])
-        .group_by("part", "ts", "outcome", maintain_order=True)
-        .agg(pl.col("m").max())
+        rows.join(gone, on="part")
+        .filter((good & (after == 0)) | (~good & (after >= 0) & (after < TAKEN_AWAY_US)))
+        .group_by("part", "done_us", "outcome", maintain_order=True)
+        .agg(pl.col("m", "ts").max())
         .select("m", "ts", "outcome")
         .sort("ts", "m")
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import polars as pl
 
 from analytics.cell import CELL, Cell
+from analytics.gating.busy import busy_clock
 from analytics.gating.usual import MOVE
 from analytics.intervals import cut, tile
 from analytics.ledger import NO_ALARM
@@ -18,7 +19,7 @@ from analytics.plan import BUSY, PLANNED_STOP
 STATED = 7
 """Claims up to this level (analytics.claims) are stated by records; those behind are conclusions from gaps."""
 SUPPLY_US = 20_000_000
-"""A feeder that stood held the entry up only if it came back at most so long before the entry went on."""
+"""A feeder that stood held the entry up only if it came back at most so long, breaks left out, before that went on."""
 LEAST_US = 1_000_000
 AGAIN_US = 5_000_000
 """What exceeds the usual by less is no stop."""
@@ -91,7 +92,9 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     too_long = pl.col("over_us") > pl.col("fence_us")
     there = (acts | (tile_station == pl.col("at"))) & too_long
     feeds = pl.col("line") == "run"
-    came_back = (pl.col("end_us") - pl.col("piece_end")).abs() <= SUPPLY_US
+    busy = busy_clock(plans.filter(pl.col("lane") == CELL))
+    since = pl.Series(busy(hits["piece_end"].to_numpy()) - busy(hits["end_us"].to_numpy()))
+    came_back = since.abs() <= SUPPLY_US
     supplied = pl.col("supplies").fill_null(False) & too_long & (came_back | feeds)
     rank = (
         pl.when(supplied & feeds)
