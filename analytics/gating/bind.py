@@ -176,7 +176,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
 def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
     """Least lag of each candidate's kind of link, and how widely its times scatter, in microseconds.
 
-    What is looked for only where nothing else explains a wait has the least lag of the moment's other links.
+    What is looked for only where nothing else explains a wait has what the moment's other links usually take.
     """
     kinds = (
         edges.select("kind", "target", "go", second=pl.col("thread").is_in(["release", "demand"]))
@@ -185,11 +185,12 @@ def _lags(edges: pl.DataFrame, gap: Ints) -> tuple[Ints, Ints]:
         .agg(
             pl.col("target", "go", "second").first(),
             low_us=pl.col("gap").min(),
+            middle_us=pl.col("gap").median(),
             spread=pl.col("gap").quantile(0.75, "nearest") - pl.col("gap").quantile(0.25, "nearest"),
         )
     )
-    plain = pl.when(~pl.col("second")).then("low_us").min().over("target")
-    lag = pl.when("go").then(0).when("second").then(pl.coalesce(plain, "low_us")).otherwise("low_us")
+    plain = pl.when(~pl.col("second")).then("middle_us").min().over("target")
+    lag = pl.when("go").then(0).when("second").then(pl.coalesce(plain, "middle_us")).otherwise("low_us")
     return _looked_up(edges, kinds, lag), _looked_up(edges, kinds, pl.col("spread"))
 
 
