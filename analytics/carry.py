@@ -14,6 +14,10 @@ RECENT = 60
 """So many parts fed last come along, so that those still inside can be counted from the start of their run."""
 
 
+ASKED = ["ts", "no", "source", "lane", "station", "nest", "kind", "code", "part", "product", "set", "result"]
+"""Columns by which is told what still matters."""
+
+
 def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) -> pl.DataFrame:
     """Select the events before `cut_us` that the time after it cannot be understood without.
 
@@ -22,7 +26,7 @@ def carry(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell, cut_us: int) ->
              alarms; the last orders; first and last record of every part still inside, verdicts `rework` among them;
              the parts fed last; placed members of sets that are not complete.
     """
-    past = events.filter(pl.col("ts") < cut_us)
+    past = events.select(ASKED).filter(pl.col("ts") < cut_us)
     last_of = (
         (["source"], None),
         (["lane"], None),

@@ -145,7 +145,8 @@ def steps(events: pl.DataFrame) -> pl.DataFrame:
              where the record names them. A step without a start began at its robot's previous record of any kind.
     """
     movers = events.filter(pl.col("kind") == "step_end").select("lane").unique()
-    own = events.join(movers, on="lane", how="semi").sort("lane", "no")
+    asked = ["lane", "station", "at", "step", "part", "file", "line", "nest", "carrier", "product", "kind", "ts", "no"]
+    own = events.select(asked).join(movers, on="lane", how="semi").sort("lane", "no")
     lane = "lane"
     return (
         own.with_columns(

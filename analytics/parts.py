@@ -29,6 +29,10 @@ FATE_SCHEMA = {
 }
 
 
+ASKED = ["part", "no", "ts", "lane", "station", "kind", "result", "cause", "product", "set", "carrier", "file", "line"]
+"""Columns by which parts are followed."""
+
+
 def join_through_time(events: pl.DataFrame) -> pl.DataFrame:
     """Give records without a part number the part that is in place: gauges and testers that count for themselves.
 
@@ -69,7 +73,7 @@ def fates(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
              FATE_SCHEMA; done_us and outcome are null while the part is inside.
     """
     entries = cell.entries()
-    seen = events.filter(pl.col("part").is_not_null())
+    seen = events.select(ASKED).filter(pl.col("part").is_not_null())
     seen = pl.concat([seen, _left_unsaid(seen, cell)])
     if seen.is_empty():
         return pl.DataFrame(schema=FATE_SCHEMA)

@@ -101,7 +101,9 @@ def holding(seen: Seen) -> pl.DataFrame:
 
     A rejected part whose leaving is not logged is taken as gone with the verdict.
     """
-    on_lane = seen.events.filter(pl.col("lane").is_not_null())
+    on_lane = seen.events.select("lane", "part", "kind", "result", "ts", "file", "line").filter(
+        pl.col("lane").is_not_null()
+    )
     left = on_lane.filter(pl.col("kind") == "part_out").select(
         "lane", "part", out_us="ts", out_file="file", out_line="line"
     )
@@ -140,7 +142,8 @@ def _occupied(seen: Seen) -> pl.DataFrame:
     """Places without work of their own (hand-over, buffer): `blocked` while they hold a part."""
     places = seen.lanes.filter(pl.col("kind").is_in(PLACES)).select("lane")
     moves = (
-        seen.events.filter(pl.col("kind").is_in(["part_in", "part_out"]))
+        seen.events.select("lane", "no", "kind", "ts", "file", "line")
+        .filter(pl.col("kind").is_in(["part_in", "part_out"]))
         .join(places, on="lane", how="semi")
         .sort("lane", "no")
         .with_columns(d=pl.when(pl.col("kind") == "part_in").then(1).otherwise(-1).cast(pl.Int64))
@@ -186,7 +189,8 @@ def empty(seen: Seen) -> pl.DataFrame:
     `unexplained`.
     """
     tracked = (
-        seen.events.filter(pl.col("kind").is_in(["part_in", "part_out"]) & pl.col("lane").is_not_null())
+        seen.events.select("lane", "kind")
+        .filter(pl.col("kind").is_in(["part_in", "part_out"]) & pl.col("lane").is_not_null())
         .select("lane")
         .unique()
     )
