@@ -39,41 +39,33 @@ def candidates(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: C
     )
 
 
-def _ordered(seen: Moments) -> pl.Expr:
-    late = (pl.col("what") == "start") & ~pl.col("actor").is_in(seen.robots)
-    return pl.col("ts") + pl.when(late).then(LATE_US).otherwise(0)
-
-
 def _lanes(seen: Moments, cell: Cell) -> pl.DataFrame:
-    kinds = cell.lanes().select("lane", lane_kind="kind")
-    actors = seen.table.select("m", "what", actor="lane")
-    on = (
-        seen.rows.filter(pl.col("lane").is_not_null())
-        .select("m", "ts", "lane")
-        .unique(maintain_order=True)
-        .join(actors, on="m", maintain_order="left")
-        .join(kinds, on="lane", how="left", maintain_order="left")
-        .filter((pl.col("lane") == pl.col("actor")) | ~pl.col("lane_kind").is_in(MANY_PLACES))
-        .with_columns(order=_ordered(seen))
-        .sort("lane", "order", "m")
-    )
-    own = pl.when(pl.col("lane") == pl.col("actor")).then(pl.lit("own")).otherwise(pl.lit("place"))
-    return on.select("m", p=pl.col("m").shift(1).over("lane"), thread=own)
+    many = cell.lanes().filter(pl.col("kind").is_in(MANY_PLACES))["lane"]
+    on = _on_thread(seen, "lane")
+    mine = (pl.col("lane") == pl.col("actor")).fill_null(False)
+    on = on.filter(mine | ~pl.col("lane").is_in(many.implode()))
+    own = pl.when(mine).then(pl.lit("own")).otherwise(pl.lit("place"))
+    same = pl.col("lane_no") == pl.col("lane_no").shift(1)
+    return on.sort("lane_no", "order", "m").select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=own)
 
 
 def _followed(seen: Moments, what: str) -> pl.DataFrame:
     """What a part, or a pallet, did before."""
-    actors = seen.table.select("m", "what", actor="lane")
-    on = (
-        seen.rows.filter(pl.col(what).is_not_null())
-        .select("m", "ts", what)
-        .unique(maintain_order=True)
-        .join(actors, on="m", maintain_order="left")
-        .with_columns(order=_ordered(seen))
-        .sort(what, "order", "m")
+    on = _on_thread(seen, what).sort(f"{what}_no", "order", "m")
+    same = (pl.col(f"{what}_no") == pl.col(f"{what}_no").shift(1)) & (pl.col("ts") - pl.col("ts").shift(1) < FAR_US)
+    return on.select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=pl.lit(what))
+
+
+def _on_thread(seen: Moments, what: str) -> pl.DataFrame:
+    """Which moments lie on the threads of lanes, parts or carriers: m, ts, the name and its number, actor, order."""
+    rows = seen.rows.filter(pl.col(what).is_not_null()).select("m", "ts", what, f"{what}_no")
+    repeats = (pl.col("m") == pl.col("m").shift(1)) & (pl.col(f"{what}_no") == pl.col(f"{what}_no").shift(1))
+    rows = rows.filter(~repeats.fill_null(False)).unique(["m", f"{what}_no"], maintain_order=True)
+    actors = seen.table.select(what_="what", actor="lane")[rows["m"]]
+    late = (pl.col("what_") == "start") & ~pl.col("actor").is_in(seen.robots)
+    return pl.concat([rows, actors], how="horizontal").with_columns(
+        order=pl.col("ts") + pl.when(late).then(LATE_US).otherwise(0)
     )
-    near = pl.col("ts") - pl.col("ts").shift(1).over(what) < FAR_US
-    return on.select("m", p=pl.when(near).then(pl.col("m").shift(1).over(what)), thread=pl.lit(what))
 
 
 def _rooms(seen: Moments, cell: Cell) -> list[pl.DataFrame]:

@@ -27,7 +27,8 @@ class Moments:
 
     table    m (from 0), ts, lane (who acted), station, what (step, "end", "start", "out", "in", "wait", "go"), part,
              product, state (of a wait), at, holds (bool: the actor took a part and has not put it down), file, line
-    rows     one row per event of a moment: m, ts, lane, station, kind, part, carrier
+    rows     one row per event of a moment: m, ts, lane, station, kind, part, carrier; numbers instead of the names of
+             lane, part and carrier (lane_no …), which sort more quickly
     robots   lanes whose steps are logged
     """
 
@@ -81,4 +82,5 @@ def moments(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> Moments:
         .select("m", "ts", "lane", "station", "what", "part", "product", "state", "at", "holds", "file", "line")
         .sort("m")
     )  # fmt: skip
-    return Moments(table, rows.select("m", "ts", "lane", "station", "kind", "part", "carrier"), robot_lanes)
+    numbers = [pl.col(c).cast(pl.Categorical).to_physical().alias(f"{c}_no") for c in ("lane", "part", "carrier")]
+    return Moments(table, rows.select("m", "ts", "lane", "station", "kind", "part", "carrier", *numbers), robot_lanes)
