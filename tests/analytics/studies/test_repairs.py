@@ -10,7 +10,7 @@ from analytics.account import Window
 from analytics.studies.first_out import by_chance, first_out, grouped
 from analytics.studies.repairs.exposure import NEVER, Clock, exposure
 from analytics.studies.repairs.failures import failures, of_kind
-from analytics.studies.repairs.figures import up_and_down
+from analytics.studies.repairs.figures import timed, up_and_down
 from analytics.studies.repairs.pareto import pareto
 from analytics.studies.repairs.patterns import curves, gaps, medians, shapes, trends
 from analytics.studies.repairs.study import repairs
@@ -174,16 +174,36 @@ def test_one_record_that_stops_two_nests_is_one_failure(tmp_path):
     assert works == 18 * S  # both nests at once are the station once
 
 
-def test_alarms_that_overlap_at_one_station_do_not_count_their_time_twice(tmp_path):
-    text = """
-        06:10:00 press alarm A1
-        06:12:00 press alarm A2
-        06:14:00 press clear A1
-        06:16:00 press clear A2
-    """
-    found = repairs(book(tmp_path, log(work((600, 960)) + text)), "a1", TWO_HOURS)
+def test_alarms_that_overlap_are_one_stop_of_the_first_cause(tmp_path):
+    text = "06:10:00 press alarm A1\n06:12:00 press alarm A2\n06:14:00 press clear A1\n06:16:00 press clear A2"
+    found = repairs(book(tmp_path, log(work((600, 960)) + "\n" + text)), "a1", TWO_HOURS)
+    assert found.tables["failures"].select("cause", "repair_us").rows() == [("A1", 360 * S)]
     told = row(found.tables["down_times"], station="press", failures="breakdowns")
     assert told["availability_share"] == pytest.approx(1 - 360 / 7200, abs=0.003)
+
+
+def test_a_failure_before_the_station_is_back_shares_no_time_down_with_the_one_before():
+    """Down at 100 s, repaired at 200 s, down again at 300 s before any work, back at 400 s."""
+    rows = pl.DataFrame(
+        {"station": "press", "start_us": [100 * S, 300 * S], "end_us": [200 * S, 400 * S], "back_us": [400 * S] * 2,
+         "cause": ["A1", "A2"], "log_file": "plc.log", "log_line": [1, 2]}
+    )  # fmt: skip
+    found = timed(rows, clocks_of(1000 * S), 1000 * S)
+    assert found["down_us"].to_list() == [300 * S, 100 * S]
+    assert found["out_us"].to_list() == [300 * S, 0]
+
+
+def test_a_station_works_while_any_of_its_nests_does():
+    two = cell(stations=[
+        {"name": "press", "kind": "machine", "nests": ["1", "2"]},
+        {"name": "pack", "kind": "machine", "from": ["press"]},
+    ])  # fmt: skip
+    runs = pl.DataFrame(
+        {"lane": ["press.1", "press.2", "press.2", "press.2"], "start_us": [0, 10, 50, 120],
+         "end_us": [100, 20, 60, 130], "line": ["run"] * 4}
+    )  # fmt: skip
+    plan = pl.DataFrame(schema={"lane": pl.String, "start_us": pl.Int64, "end_us": pl.Int64, "plan": pl.String})
+    assert exposure(runs, plan, two, 0, 1000).works["press"].total_us == 110
 
 
 def test_the_order_of_rows_changes_nothing(tmp_path):
