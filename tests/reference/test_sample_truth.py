@@ -192,34 +192,25 @@ def test_stops_of_five_seconds_and_more_are_found_and_no_others(cell):
     assert (named["cause"] == named["cause_true"]).mean() >= 0.98
 
 
-def test_availability_of_the_timer_cell_agrees_with_a_walk_over_the_true_states():
-    """Written anew and for a line in series only: from the outlet back past every starved station, on the truth.
-
-    What is reached is the cell's state: work (also of a finished part that nobody has taken yet), or a loss.
-    """
+@pytest.mark.parametrize("cell", CELLS)
+def test_the_availability_of_a_cell_agrees_with_the_generators_gating_record(cell):
+    """The record charges the whole of a stop that gated; the account gives back what buffers absorbed of it."""
     plant = sample_plant()
-    line = list(TIMER_STATIONS)
-    true = {s: of_lane(truth("intervals"), "timer", s, None).sort("start_us") for s in line}
-    edges = np.unique(np.concatenate([t["start_us"].to_numpy() for t in true.values()]))
-    state = {
-        s: t["line"].to_numpy()[np.searchsorted(t["start_us"].to_numpy(), edges, side="right") - 1]
-        for s, t in true.items()
-    }
-    lost = np.zeros(len(edges), dtype=bool)
-    undecided = np.ones(len(edges), dtype=bool)
-    for station in reversed(line):
-        here = state[station]
-        handed_on = (here == "blocked") & (station != line[-1])
-        works = np.isin(here, ["run", "slow"]) | handed_on
-        goes_on = (here == "starved") & (station != line[0])
-        lost |= undecided & ~works & ~goes_on
-        undecided &= goes_on
-    plan = plant.fact("timer", "plan").filter((pl.col("lane") == "*") & (pl.col("plan") == "busy"))
-    ends = np.append(edges[1:], edges[-1])
-    for a in account(plant, "timer", all_shifts(plant, "timer")):
-        lost_us = 0
-        for start, end in plan.select("start_us", "end_us").rows():
-            span = np.minimum(ends, min(end, a.window.to_us)) - np.maximum(edges, max(start, a.window.from_us))
-            lost_us += int(span[lost & (span > 0)].sum())
-        want = 1 - lost_us / a.planned_busy_us
-        assert abs(a.figures()["availability"]["value"] - want) <= 0.002, (a.window.key, want)
+    record = truth("gating").filter(
+        (pl.col("cell") == cell) & ~pl.col("line").is_in(["work", "slow_cycle", "planned_stop"])
+    )
+    plan = plant.fact(cell, "plan").filter((pl.col("lane") == "*") & (pl.col("plan") == "busy"))
+    chain = plant.fact(cell, "chain").filter(pl.col("plan") == "busy")
+    within = pl.min_horizontal("end_us", "end_us_plan") - pl.max_horizontal("start_us", "start_us_plan")
+    for a in account(plant, cell, all_shifts(plant, cell)):
+        inside = (pl.col("start_us") < a.window.to_us) & (pl.col("end_us") > a.window.from_us)
+        busy = plan.filter(inside).select(
+            start_us_plan=pl.max_horizontal("start_us", pl.lit(a.window.from_us)),
+            end_us_plan=pl.min_horizontal("end_us", pl.lit(a.window.to_us)),
+        )
+        lost_us = record.filter(inside).join(busy, how="cross").select(within.clip(0, None).sum()).item()
+        absorbed_us = chain.filter((pl.col("start_us") >= a.window.from_us) & (pl.col("start_us") < a.window.to_us))[
+            "absorbed_us"
+        ].sum()
+        want = 1 - (lost_us - absorbed_us) / a.planned_busy_us
+        assert abs(a.figures()["availability"]["value"] - want) <= 0.003, (a.window.key, want)
