@@ -1,0 +1,1 @@
+"""Measurements: charts, capability against the limits of the cell file, drifts and steps."""

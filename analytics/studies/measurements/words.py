@@ -1,0 +1,92 @@
+"""What the tables of measurements say, in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import polars as pl
+
+from analytics.studies.measurements.series import ALL
+from analytics.studies.sentences import counted
+
+Clock = Callable[[int], str]
+
+
+def findings(tables: dict[str, pl.DataFrame], every: pl.DataFrame, clock: Clock) -> list[str]:
+    """Say what drifts, what steps, and which characteristic is least capable; what all products do is said once."""
+    drift, step = tables["drifts"], tables["steps"]
+    said = [_drift(row, step, clock) for row in _once(drift, "start_us", "end_us").iter_rows(named=True)]
+    told = step.filter(~pl.col("ends_drift"))
+    said += [_step(row, clock) for row in _once(told, "at_us", "at_us").iter_rows(named=True)]
+    if not said:
+        n = every.select("station", "nest", "characteristic", "product").n_unique()
+        said = [f"No drift and no step in {counted(every.height, 'value')} of {counted(n, 'series', 'series')}."]
+    return [*said, *_least_capable(tables["capability"])]
+
+
+def _once(frame: pl.DataFrame, begin: str, end: str, slack_us: int = 3_600_000_000) -> pl.DataFrame:
+    """Leave out what a single product shows while all products together show it, too."""
+    whole = frame.filter(pl.col("product") == ALL)
+    if whole.is_empty():
+        return frame
+    spans = whole.select("station", "characteristic", a=begin, b=end)
+    single = frame.filter(pl.col("product").is_null() | (pl.col("product") != ALL)).with_row_index("row")
+    shown = single.join(spans, on=["station", "characteristic"]).filter(
+        (pl.col(begin) <= pl.col("b") + slack_us) & (pl.col(end) >= pl.col("a") - slack_us)
+    )
+    return pl.concat([whole, single.join(shown.select("row").unique(), on="row", how="anti").drop("row")])
+
+
+def _drift(row: dict[str, Any], step: pl.DataFrame, clock: Clock) -> str:
+    unit = " half tolerances" if row["product"] == ALL else ""
+    text = (
+        f"{_name(row)} drifts from {clock(row['start_us'])} to {clock(row['end_us'])}: {row['from_level']:.4g} to "
+        f"{row['to_level']:.4g}{unit} over {counted(row['values_n'], 'part')}, {row['per_100_parts']:+.3g} per 100 "
+        f"parts (95 %: {row['per_100_low']:+.3g} to {row['per_100_high']:+.3g})."
+    )
+    if row["until_limit_n"] is not None:
+        until = f"{row['until_limit_low_n']:,.0f} to " + (
+            "no end" if row["until_limit_high_n"] is None else f"{row['until_limit_high_n']:,.0f}"
+        )
+        verb = "reaches" if row["goes_on"] else "would have reached"
+        text += f" Its mean {verb} the limit {row['limit']:.4g} after {row['until_limit_n']:,.0f} more (95 %: {until})."
+    after = step.filter(
+        pl.col("ends_drift") & (pl.col("at_us") >= row["end_us"]) & (pl.col("product") == row["product"])
+        & (pl.col("station") == row["station"]) & (pl.col("characteristic") == row["characteristic"])
+    ).sort("at_us").head(1)  # fmt: skip
+    if after.height:
+        back = after.row(0, named=True)
+        text += f" Then it steps back by {back['size']:+.3g} at {clock(back['at_us'])}, as after a calibration"
+        text += f" ({_company(back)})." if back["asked_n"] > 1 else "."
+    return text
+
+
+def _step(row: dict[str, Any], clock: Clock) -> str:
+    heard = f" Logged around it: {row['heard']}." if row["heard"] else ""
+    company = f" ({_company(row)})" if row["asked_n"] > 1 else ""
+    return (
+        f"{_name(row)} steps by {row['size']:+.3g} (95 %: {row['size_low']:+.3g} to {row['size_high']:+.3g}) at "
+        f"{clock(row['at_us'])}{company}.{heard}"
+    )
+
+
+def _company(row: dict[str, Any]) -> str:
+    hint = ": the gauge, or what all share, rather than a product" if row["alike_n"] == row["asked_n"] else ""
+    return f"{row['alike_n']} of {row['asked_n']} products alike{hint}"
+
+
+def _name(row: dict[str, Any]) -> str:
+    place = row["station"] if row["nest"] is None else f"{row['station']}.{row['nest']}"
+    return f"{row['characteristic']} at {place}, {row['product'] or 'product unknown'},"
+
+
+def _least_capable(table: pl.DataFrame) -> list[str]:
+    if table.is_empty():
+        return []
+    row = table.sort("ppk", "station", "characteristic", "product", "nest").row(0, named=True)
+    nest = f", {row['nest']}" if row["nest"] else ""
+    return [
+        f"Least capable: {row['characteristic']} of {row['product']} at {row['station']}{nest}, Ppk {row['ppk']:.2f} "
+        f"(95 %: {row['ppk_low']:.2f} to {row['ppk_high']:.2f}, {row['values_n']:,} values)."
+    ]
