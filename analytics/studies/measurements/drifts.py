@@ -61,8 +61,8 @@ def steps(
 
     Takes    own: the series; products: the product of each of its values. marks: us, station, words.
     Returns  STEPS. ends_drift: it undoes at least half of the drift before it, as a recalibration does. asked_n:
-             products with values on both sides; alike_n: those of them whose median steps in the same direction. heard: what the
-             logs say of this station, or of the whole cell, within a quarter of an hour.
+             products with values on both sides; alike_n: those of them whose median steps in the same direction.
+             heard: what the logs say of this station, or of the whole cell, within a quarter of an hour.
     """
     at, v, rows = own["at_us"].to_numpy(), own["value"].to_numpy(), []
     for before, after in pairwise(cut):
