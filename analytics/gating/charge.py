@@ -55,7 +55,7 @@ def charge(pieces: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     segments = _segments(rows, _claims(rows, tiles, plans, cell))
     cell_plan = plans.filter(pl.col("lane") == CELL)
     segments = cut(segments.with_columns(lane=pl.lit(CELL)), cell_plan, ["plan"]).drop("lane")
-    return _split(rows, segments, cell)
+    return _split(rows.join(_from_outside(rows, tiles, cell), on="piece", how="left"), segments, cell)
 
 
 def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
@@ -70,20 +70,7 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     )
     if stated.is_empty():
         return stated.with_columns(piece=pl.lit(0, pl.Int64)).clear()
-    order = rows.sort("start_us")
-    starts, ends = order["start_us"].to_numpy(), order["end_us"].to_numpy()
-    first = ends.searchsorted(stated["start_us"].to_numpy(), side="right")
-    last = starts.searchsorted(stated["end_us"].to_numpy(), side="left")
-    hits = (
-        stated.with_columns(n=pl.int_ranges(pl.Series(first), pl.Series(last)))
-        .filter(pl.col("n").list.len() > 0)
-        .explode("n")
-    )
-    near = order.select(
-        "piece", "charged", "at", "own_wait", "over_us", "fence_us", "station", "thread", piece_start="start_us",
-        piece_end="end_us", actor="lane",
-    )[hits["n"].cast(pl.Int64)]  # fmt: skip
-    hits = pl.concat([hits.drop("n"), near], how="horizontal")
+    hits = _met(rows, stated)
     tile_station = pl.col("lane").str.split(".").list.first()
     hits = hits.join(supply, on=["station", "lane"], how="left", maintain_order="left")
     acts = pl.col("lane") == pl.col("actor")
@@ -125,6 +112,45 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
             line=pl.when(feeds).then(pl.lit(WORK)).otherwise("line"),
         )
         .select("piece", "start_us", "end_us", "level", "by", *payload)
+    )
+
+
+def _met(rows: Frame, tiles: Frame) -> Frame:
+    """Join each tile to the pieces that it overlaps; the pieces lie behind one another, so they are a run of rows."""
+    order = rows.sort("start_us")
+    starts, ends = order["start_us"].to_numpy(), order["end_us"].to_numpy()
+    first = ends.searchsorted(tiles["start_us"].to_numpy(), side="right")
+    last = starts.searchsorted(tiles["end_us"].to_numpy(), side="left")
+    hits = (
+        tiles.with_columns(n=pl.int_ranges(pl.Series(first), pl.Series(last)))
+        .filter(pl.col("n").list.len() > 0)
+        .explode("n")
+    )
+    near = order.select(
+        "piece", "charged", "at", "own_wait", "over_us", "fence_us", "station", "thread", "step",
+        piece_start="start_us", piece_end="end_us", actor="lane",
+    )[hits["n"].cast(pl.Int64)]  # fmt: skip
+    return pl.concat([hits.drop("n"), near], how="horizontal")
+
+
+def _from_outside(rows: Frame, tiles: Frame, cell: Cell) -> Frame:
+    """Where an entry waits and no record says for what, its own interval does: piece, outside (starved, no_order)."""
+    lanes = cell.lanes().filter(pl.col("station").is_in(cell.entries()))["lane"]
+    told = tiles.filter(
+        (pl.col("level") > STATED)
+        & pl.col("line").is_in(["starved", "no_order"])
+        & pl.col("lane").is_in(lanes.implode())
+    ).sort("start_us", "lane")
+    if told.is_empty():
+        return pl.DataFrame(schema={"piece": pl.Int64, "outside": pl.String})
+    length = pl.min_horizontal("end_us", "piece_end") - pl.max_horizontal("start_us", "piece_start")
+    return (
+        _met(rows, told)
+        .filter((pl.col("lane") == pl.col("charged")) & (pl.col("step") == MOVE))
+        .with_columns(length=length)
+        .sort("piece", "length", "line", descending=[False, True, False])
+        .group_by("piece", maintain_order=True)
+        .agg(outside=pl.col("line").first())
     )
 
 
@@ -179,7 +205,17 @@ def _split(rows: Frame, segments: Frame, cell: Cell) -> Frame:
         stated=(~free).any(),
     )
     need = rows.select(
-        "piece", "thread", "level_us", "plan_us", "fence_us", "unknown", "own_wait", "station", "step", "at"
+        "piece",
+        "thread",
+        "level_us",
+        "plan_us",
+        "fence_us",
+        "unknown",
+        "own_wait",
+        "station",
+        "step",
+        "at",
+        "outside",
     ).join(sums, on="piece", maintain_order="left")
     over = (pl.col("free_us") - pl.col("level_us")).clip(0, None)
     # After a stated stop, or a changeover, it takes a moment to get going again: a move that nobody logs.
@@ -207,12 +243,12 @@ def _split(rows: Frame, segments: Frame, cell: Cell) -> Frame:
         stop_line=pl.when("no_data")
         .then(pl.lit("no_data"))
         .when(doubtful)
-        .then(pl.lit("unexplained"))
+        .then(pl.col("outside").fill_null("unexplained"))
         .otherwise(silent),
         stop_cause=pl.when("no_data")
         .then(pl.lit("around missing data"))
         .when(doubtful)
-        .then(pl.lit(UNEXPLAINED))
+        .then(pl.when(pl.col("outside").is_null()).then(pl.lit(UNEXPLAINED)))
         .otherwise(pl.lit(NO_ALARM)),
         stop_by=pl.when("no_data").then(None).when("own_wait").then(pl.coalesce("at", "station")).otherwise("station"),
     )

@@ -53,7 +53,7 @@ def test_the_help_of_a_command_ends_with_an_example_that_its_parser_takes(comman
     code, out, _ = run(capsys, command.NAME, "--help")
     assert code == 0
     example = out.rstrip().rsplit("Example:  taktbook ", 1)[1]
-    assert parser().parse_args(example.split()).run is command.run
+    assert parser().parse_args(example.split()).run == command.run
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=lambda c: c.NAME)

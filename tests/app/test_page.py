@@ -90,7 +90,7 @@ def test_a_line_without_stops_opens_into_its_longest_pieces(monkeypatch, loaded)
     assert any("rejects" in e.value for e in test.info)  # that is its title; its name is reject
     test = page(monkeypatch, loaded, line="starved")
     seconds = test.dataframe[0].value["seconds"].to_list()
-    assert sum(seconds) > 200
+    assert sum(seconds) > 10  # before the first part and after the last: between, the way of a part is no wait
     assert set(test.dataframe[0].value["station"]) == {"press"}
 
 
