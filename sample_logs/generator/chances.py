@@ -25,12 +25,17 @@ class Loss:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """How a cell is run: seed; a stream for each draw; without which loss; with a record of who waited for whom."""
+    """How a cell is run: seed; a stream for each draw; without which loss; with a record of who waited for whom.
+
+    orders: product and quantity of the first orders; else people decide by the clock what is made next, and a run that
+    is a few minutes ahead may make something else.
+    """
 
     seed: int
     apart: bool = False
     without: Loss | None = None
     watched: bool = False
+    orders: tuple[tuple[str, int], ...] = ()
 
 
 class Chances:

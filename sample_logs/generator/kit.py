@@ -7,7 +7,7 @@ import simpy
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import scenario as sc
 from sample_logs.generator.calendar import MINUTE, Frozen, Shift, Window, shifts
-from sample_logs.generator.chances import SETUP, Chances, Run
+from sample_logs.generator.chances import SETUP, SLOW, Chances, Run
 from sample_logs.generator.reasons import type_reason
 from sample_logs.generator.records import Cycle, Order, Part, Records, Span
 from sample_logs.generator.running import Proc, Running
@@ -28,6 +28,7 @@ class Cell(Running):
         self.window, self.name, self.copy = window, name, copy
         self.chances = Chances(f"{how.seed}-{name}", how.apart)
         self.scenario = sc.Scenario(window, self.kind, name, how, first=copy == 0)
+        self.told_orders = how.orders
         self.rec = Records()
         self.frozen = Frozen(self.scenario.frozen)
         self.dead = [(cut, boot) for cut, boot, _ in self.scenario.power]
@@ -201,7 +202,10 @@ class Cell(Running):
         vary = max(-0.03, min(0.03, self.chances.of(f"vary {station}").gauss(0, 0.012))) if jitter else 0.0
         extra = self.scenario.extra(station, self.now)
         slow = min(sc.SLOW_CAP_MS, int(planned * 0.975 * extra))
-        return int(planned * 0.975 * (1 + vary)) + slow
+        usual = int(planned * 0.975 * (1 + vary))
+        if self.scenario.without(SLOW, station):  # the loss is what is beyond the plan
+            return max(usual, min(usual + slow, planned))
+        return usual + slow
 
     def step(
         self,
@@ -254,7 +258,11 @@ class Cell(Running):
             if gaps and self.now >= gaps[0][0] and self.made:
                 start, end = gaps.pop(0)
                 yield from self._no_order(end - start)
-            if self.made and made is not self.made and not self._people_for(made):
+            if self.order_count < len(self.told_orders):
+                name, told = self.told_orders[self.order_count]
+                k += (name, told) == (made.name, quantity)
+                made, quantity = self.products[name], told
+            elif self.made and made is not self.made and not self._people_for(made):
                 made, quantity = self.made, self.filler  # a changeover needs people: go on with the same
             else:
                 k += 1

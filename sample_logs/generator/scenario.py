@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator.calendar import HOUR, MINUTE, Window
-from sample_logs.generator.chances import BREAKDOWNS, DRY, SHORT_ALARM, SHORT_SILENT, SLOW, Chances, Loss, Run
+from sample_logs.generator.chances import BREAKDOWNS, DRY, SHORT_ALARM, SHORT_SILENT, Chances, Loss, Run
 from sample_logs.generator.watch import Outside, Trace
 
 Lane = tuple[str, str | None]  # station, nest
@@ -192,9 +192,6 @@ class Scenario:
 
     def extra(self, station: str, t: int) -> float:
         """Return by which share the station is slower at t."""
-        return 0.0 if self.without(SLOW, station) else self._slow(station, t)
-
-    def _slow(self, station: str, t: int) -> float:
         return next((x for s, a, b, x in self.slow if s == station and a <= t < b), 0.0)
 
     def burst_share(self, t: int) -> float:
@@ -222,7 +219,7 @@ class Scenario:
             if self.without(SHORT_ALARM, station):
                 return None
             return Stop(ms + 4000 if 58_000 < ms < 62_000 else ms, alarm.code, alarm.text)
-        if not silent or self._slow(station, t) or self.without(SHORT_SILENT, station):
+        if not silent or self.extra(station, t) or self.without(SHORT_SILENT, station):
             return None
         ms = int(1000 * min(45.0, max(6.5, rng.lognormvariate(math.log(11), 0.6))))
         return Stop(ms, None, "")

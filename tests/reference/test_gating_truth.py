@@ -6,14 +6,17 @@ The limits are those that the project set itself before the chain was written. M
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 
 import polars as pl
 import pytest
 
-from analytics.account import Window
 from analytics.windows import day_window
+from sample_logs.generator import chances as ch
+from sample_logs.generator.chances import Loss
 from tests.reference.gating_truth import Judged, damage, judge, simulated
+from tests.reference.removed_loss import Compared, book_of, charge_s, gain_s, ran
 from tests.sample import CELLS, sample_plant, truth
 
 LIMITS = {"spoon": (0.01, 0.03), "timer": (0.003, 0.01)}  # wrong share per run, in any shift
@@ -21,11 +24,20 @@ CLOCKS_LIMIT, LOST_LIMITS = 0.02, (0.03, 0.10)
 RIGHT_GATE = 0.97
 
 
+@dataclass(frozen=True)
+class Day:
+    """One simulated day of both cells: how right the chain is, and what the timer cell's books."""
+
+    judged: dict[str, Judged]
+    book: pl.DataFrame
+    rejects: pl.DataFrame
+
+
 @cache
-def judged(seed: int, clocks: bool = False, lost: float = 0.0) -> dict[str, Judged]:
-    """One simulated day of both cells."""
-    with simulated(seed, 1, CELLS, damage(1, seed, clocks, lost)) as (plant, true):
-        return {c: judge(plant, c, plant.fact(c, "chain"), true.filter(pl.col("cell") == c)) for c in CELLS}
+def day(seed: int, clocks: bool = False, lost: float = 0.0) -> Day:
+    with simulated(seed, 1, CELLS, damage(1, seed, clocks, lost), apart=True) as (plant, true):
+        judged = {c: judge(plant, c, plant.fact(c, "chain"), true.filter(pl.col("cell") == c)) for c in CELLS}
+        return Day(judged, *book_of(plant, "timer"))
 
 
 @cache
@@ -37,7 +49,7 @@ def sample(cell: str) -> Judged:
 @pytest.mark.parametrize("cell", CELLS)
 @pytest.mark.parametrize("run", ["three days of the sample", "a day of another seed"])
 def test_the_chain_charges_station_and_line_as_the_truth_does(cell, run):
-    found = sample(cell) if run.startswith("three") else judged(31)[cell]
+    found = sample(cell) if run.startswith("three") else day(31).judged[cell]
     per_run, per_shift = LIMITS[cell]
     assert found.wrong_share <= per_run
     assert found.worst_shift_share <= per_shift
@@ -48,14 +60,30 @@ def test_the_chain_charges_station_and_line_as_the_truth_does(cell, run):
 
 @pytest.mark.parametrize("cell", CELLS)
 def test_with_wrong_clocks_that_were_aligned_it_still_does(cell):
-    assert judged(32, clocks=True)[cell].wrong_share <= CLOCKS_LIMIT
+    assert day(32, clocks=True).judged[cell].wrong_share <= CLOCKS_LIMIT
 
 
 @pytest.mark.parametrize("cell", CELLS)
 def test_with_two_lines_in_a_thousand_lost_it_nearly_does(cell):
-    found = judged(33, lost=0.002)[cell]
+    found = day(33, lost=0.002).judged[cell]
     assert found.wrong_share <= LOST_LIMITS[0]
     assert found.worst_shift_share <= LOST_LIMITS[1]
+
+
+@pytest.mark.parametrize(
+    "loss",
+    [Loss(ch.BREAKDOWNS, "spring"), Loss(ch.SLOW, "dial"), Loss(ch.DRY, "frame")],
+    ids=lambda loss: f"{loss.kind} {loss.station}",
+)
+def test_a_run_without_a_loss_gains_no_more_than_was_charged_for_it(loss):
+    days = {31: day(31), 32: day(32, clocks=True)}
+    found = Compared(
+        loss,
+        [gain_s("timer", 1, seed, loss) for seed in days],
+        [charge_s(d.book, d.rejects, ran("timer", 1, seed, None), loss) for seed, d in days.items()],
+    )
+    assert found.is_ceiling, found
+    assert found.gain_s > 0.7 * found.charge_s  # the gate of its hours: most of the charge comes back
 
 
 def test_the_measure_itself_sees_what_is_wrong():
@@ -74,6 +102,6 @@ def test_the_measure_itself_sees_what_is_wrong():
 
 def test_a_book_that_does_not_close_is_not_judged():
     plant, true = sample_plant(), truth("gating").filter(pl.col("cell") == "timer")
-    day: Window = day_window(plant, plant.days("timer")[0])
+    first = day_window(plant, plant.days("timer")[0])
     with pytest.raises(AssertionError, match="the chain books"):
-        judge(plant, "timer", true.filter(pl.col("start_us") > day.from_us + 10_000_000_000), true)
+        judge(plant, "timer", true.filter(pl.col("start_us") > first.from_us + 10_000_000_000), true)
