@@ -12,7 +12,7 @@ from analytics.cell import Cell
 from analytics.studies.changeovers.find import changes, feeds, set_up_spans
 from analytics.studies.output_rate import STABLE_N, busy_clock, departures
 from analytics.studies.restarts.after import FIRST_US, Extra, by_kind, extra, first_parts, usual_beyond, watch
-from analytics.studies.restarts.books import BULK, HAND_FED, in_books, lines_of, of_products, totals
+from analytics.studies.restarts.books import BULK, HAND_FED, UNKNOWN, in_books, lines_of, of_products, totals
 from analytics.studies.restarts.find import (
     SAFETY,
     changed_stands,
@@ -221,6 +221,8 @@ def _doubts(
         doubts.append("Parts have no numbers: rejects among the first parts after a restart cannot be told.")
     elif kinds.height:
         doubts.append(f"First parts are the first {n} fed after a restart (start_up_parts of the cell).")
+    if (sums["book"] == UNKNOWN).any():
+        doubts.append("Products that the model does not know count with the middle of the planned takts.")
     if kinds.height:
         doubts.append(
             "A restart at which something else still held the cell is not counted; the watch ends when the cell next "

@@ -24,8 +24,9 @@ def follow(members: pl.DataFrame, visits: pl.DataFrame, need: pl.DataFrame) -> p
              place of a carrier that comes again is another set; need: DEMAND.
     Returns  one row per set: set, kit, placed_n, surplus_n (members beyond the need), first_us, last_us (latest
              member), completed_us (null: a member is missing), fed_us (the first feeding among its members), carrier,
-             last_member (the one that completed it), waited_us (how long the others waited for that one), missing
-             (list), log_file, log_line (of the first member), log_end_file, log_end_line (of the latest).
+             last_member (the one that completed it; null: two came at one instant), waited_us (how long the others
+             waited for that one), missing (list), log_file, log_line (of the first member), log_end_file, log_end_line
+             (of the latest).
              Members of no kit, or of another than the set's first member, are left out.
     """
     own = (
@@ -57,6 +58,7 @@ def follow(members: pl.DataFrame, visits: pl.DataFrame, need: pl.DataFrame) -> p
         completing=pl.col("member").last(),
         fed_us=pl.col("fed_us").min(),
     )
+    apart = (pl.col("waited_us") != 0).fill_null(True)  # a single member is the last
     return (
         own.group_by(key, maintain_order=True)
         .agg(
@@ -76,7 +78,7 @@ def follow(members: pl.DataFrame, visits: pl.DataFrame, need: pl.DataFrame) -> p
         .select(
             "set", "kit", "placed_n", "surplus_n", "first_us", "last_us",
             pl.when("whole").then("full_us").alias("completed_us"), "fed_us", "carrier",
-            pl.when("whole").then("completing").alias("last_member"),
+            pl.when(pl.col("whole") & apart).then("completing").alias("last_member"),
             pl.when("whole").then("waited_us").alias("waited_us"), "missing",
             "log_file", "log_line", "log_end_file", "log_end_line",
         )

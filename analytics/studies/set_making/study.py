@@ -70,6 +70,11 @@ def set_making(
                           "and fed_us >= $from_us and fed_us < $to_us", params=us).pl(),
         )  # fmt: skip
     study = tell(facts, need, model.takts(), window)
+    of_none = facts.members.join(demand(model), on="member", how="anti")
+    of_none = of_none.filter(pl.col("us").is_between(window.from_us, window.to_us, closed="left"))
+    if of_none.height:
+        names = ", ".join(sorted({str(m) for m in of_none["member"].fill_null("no product known").to_list()})[:4])
+        study.doubts.append(f"{counted(of_none.height, 'part')} in sets left out, of no set of the model: {names}.")
     if station is not None and station != model.outlet:
         study.doubts.append(f"Sets are made at {model.outlet}; --station {station} changes nothing here.")
     return study
@@ -124,8 +129,9 @@ def set_times(done: pl.DataFrame) -> pl.DataFrame:
 def last_members(done: pl.DataFrame, need: pl.DataFrame) -> pl.DataFrame:
     """Which member came last: per kit and member, how often (Wilson interval) and how long the others had waited.
 
-    even_share: what it would be if each member were as often last.
+    Sets whose last two came at one instant are left out. even_share: if each member were as often last.
     """
+    done = done.filter(pl.col("last_member").is_not_null())
     total = done.group_by("kit").agg(sets_n=pl.len().cast(pl.Int64))
     size = need.group_by("kit").agg(size=pl.col("need").sum())
     counted_ = (
@@ -251,6 +257,9 @@ def _doubts(done: pl.DataFrame, sets: pl.DataFrame, mix: pl.DataFrame, facts: Se
         doubts.append("Parts without a number: their feeding is not known, so times from feeding leave them out.")
     if facts.carriers_left.is_empty() and done.height:
         doubts.append("No carrier is logged as leaving: a set counts as closed when its order ends or another begins.")
+    tied = done.height - done["last_member"].count()
+    if tied:
+        doubts.append(f"In {counted(tied, 'set')} two members came at one instant: which was last is not known.")
     extra = int(sets["surplus_n"].sum())
     if extra:
         doubts.append(f"{counted(extra, 'member')} lay in sets that already had enough of them.")

@@ -76,6 +76,17 @@ def test_a_set_is_complete_when_its_last_member_comes_and_that_one_was_waited_fo
     assert (rows["completed_us"] - rows["fed_us"]).to_list() == [27_000_000, 50_000_000, None]
 
 
+def test_of_two_members_at_one_instant_none_is_the_last(tmp_path):
+    rows = follow(put("06:00:00 A cup\n06:00:00 A lid"), NO_VISIT, NEED)
+    assert rows.select("last_member", pl.col("completed_us").is_not_null()).rows() == [(None, True)]
+    lines = log("06:00:00 tray out P1 set=A product=cup\n06:00:00 tray out P2 set=A product=lid\n"
+                "06:00:09 tray out P3 set=B product=bowl")  # fmt: skip
+    study = set_making(book(tmp_path, lines, cell_model=DUO), "a1", shift())
+    assert study.tables["last_member"].is_empty()
+    assert any("at one instant" in d for d in study.doubts)
+    assert any("of no set of the model: bowl" in d for d in study.doubts)
+
+
 def test_the_order_of_rows_changes_nothing():
     backwards = follow(MEETING.reverse(), NO_VISIT, NEED)
     assert backwards.equals(follow(MEETING, NO_VISIT, NEED))
