@@ -76,17 +76,48 @@ class Day:
     clocks: pl.DataFrame | None = None  # PIECES of the day before
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A day's records put in order, and what became of its parts: all that the day after it waits for."""
+
+    day: Day
+    begin_us: int
+    end_us: int
+    near: pl.DataFrame  # the records around the day on one clock
+    recorded: pl.DataFrame  # with what was carried, prepared
+    events: pl.DataFrame  # the same, with parts joined through time
+    fates: pl.DataFrame
+    clocks: pl.DataFrame  # the fact tables `clocks` and `carry`
+    carry: pl.DataFrame
+
+
 def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
     """Derive every fact table of one cell and day. Pure: the same events in any order give the same tables.
 
     Returns a frame per name in TABLES; times are UTC microseconds, clipped to the day where a row can reach over it.
     """
+    return tell(plant, cell, know(plant, cell, day))
+
+
+def know(plant: PlantFile, cell: Cell, day: Day) -> Known:
+    """Do of a day's facts what the next day needs; `tell` does the rest, if need be beside the next day."""
     begin, end = day.start_us - MARGIN_US, _reach(plant, cell, day.end_us)
     heard, clocks = on_one_clock(plant, cell, day)
     near = heard.filter((pl.col("ts") >= begin - MARGIN_US // 2) & (pl.col("ts") < end + MARGIN_US // 2))
     recorded = prepare(pl.concat([day.carried, near], how="diagonal"), cell).filter(pl.col("ts") < end)
     events = join_through_time(recorded)
     fate = mark_start_up(fates(events, cell), events, cell, is_first=day.carried.is_empty())
+    handed_on = recorded.join(carry(events, fate, cell, day.end_us - MARGIN_US), on="no", how="semi")
+    return Known(
+        day, begin, end, near, recorded, events, fate,
+        clocks.filter((pl.col("until_us") > day.start_us) & (pl.col("from_us") < day.end_us)),
+        handed_on.select(*SCHEMA.names(), "ts"),
+    )  # fmt: skip
+
+
+def tell(plant: PlantFile, cell: Cell, known: Known) -> dict[str, pl.DataFrame]:
+    """Derive every fact table of a day from what `know` has found."""
+    day, begin, end, events, fate = known.day, known.begin_us, known.end_us, known.events, known.fates
     cycle = cycles(events, cell, fate, end).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
     tiles = intervals(Seen(cell, events, cycle, begin, end))
     orders = _orders(events, end)
@@ -122,11 +153,9 @@ def derive(plant: PlantFile, cell: Cell, day: Day) -> dict[str, pl.DataFrame]:
         "sets": sets(events, cell, day.start_us, day.end_us),
         "plan": inside.clip(plans),
         "orders": inside.clip(orders),
-        "clocks": clocks.filter((pl.col("until_us") > day.start_us) & (pl.col("from_us") < day.end_us)),
-        "carry": recorded.join(carry(events, fate, cell, day.end_us - MARGIN_US), on="no", how="semi").select(
-            *SCHEMA.names(), "ts"
-        ),
-        **trust_tables(_heard(plant, cell, day, near, recorded), move, events),
+        "clocks": known.clocks,
+        "carry": known.carry,
+        **trust_tables(_heard(plant, cell, known), move, events),
     }
 
 
@@ -154,14 +183,15 @@ def on_one_clock(plant: PlantFile, cell: Cell, day: Day) -> tuple[pl.DataFrame, 
     return align(events, clocks), clocks
 
 
-def _heard(plant: PlantFile, cell: Cell, day: Day, near: pl.DataFrame, recorded: pl.DataFrame) -> Heard:
+def _heard(plant: PlantFile, cell: Cell, known: Known) -> Heard:
     """The day's records as trust looks at them: cut at full hours and at the edges of shifts."""
+    day = known.day
     date = plant.production_day(day.start_us)
     spans = shift_spans(plant, cell.name, date - timedelta(days=1), date)
     cuts = {us for s in spans for us in (s.start_us, s.end_us) if day.start_us < us < day.end_us}
     edges = sorted({day.start_us, day.end_us, *plant.full_hours(day.start_us, day.end_us), *cuts})
     is_first = day.carried.is_empty()
-    return Heard(cell, recorded, near, day.start_us, day.end_us, is_first, edges)
+    return Heard(cell, known.recorded, known.near, day.start_us, day.end_us, is_first, edges)
 
 
 @dataclass(frozen=True, slots=True)

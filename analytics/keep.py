@@ -12,7 +12,7 @@ import polars as pl
 from analytics import sums
 from analytics.cell import Cell
 from analytics.clocks.align import AROUND_US, handed_on_clocks
-from analytics.facts import VERSION, Day, derive
+from analytics.facts import VERSION, Day, Known, know, tell
 from analytics.plant import PlantFile
 from ingest.events import SCHEMA, empty
 from ingest.progress import Progress, silent
@@ -45,40 +45,46 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
     anew: list[date] = []
     before: date | None = None
     handed_on = ""  # hash of what the day before hands on; kept behind the key, so that nothing need be read to compare
-    last: dict[str, pl.DataFrame] = {}  # the facts of the day before, when it was derived just now
-    with ThreadPoolExecutor(1) as aside:  # reads the next day and writes the one before while a day is derived
+    last: Known | None = None  # the day before, when it was derived just now
+    # One thread reads the next day and another finishes the day before, while here a day is put in order.
+    with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(1) as behind:
         read = _Reader(store, cell.name, list(prints), aside)
-        written: Future[None] | None = None
+        finished: Future[None] | None = None
         for n, day in enumerate(days):
             progress(f"facts {cell.name}", n, len(days))
             key = day_key(model, day, before, handed_on, prints)
             kept_key, kept_hash, kept_content = f"{store.facts_key(cell.name, day) or ''}::".split(":")[:3]
             if kept_key == key:
-                last = {}
+                last = None
             else:
                 start_us, end_us = plant.day_bounds(day)
                 since_us = plant.day_bounds(before)[1] if before else start_us
-                carried = _carried(last["carry"] if last else _kept(store, cell.name, before, "carry"))
-                clocks = last["clocks"] if last else _kept(store, cell.name, before, "clocks")
+                carried = _carried(last.carry if last else _kept(store, cell.name, before, "carry"))
+                clocks = last.clocks if last else _kept(store, cell.name, before, "clocks")
                 events = read.around(day, start_us, end_us)
                 content = _digest(model, str(day), str(before), handed_on, _hash_of_all(events))
                 if kept_content == content:  # what has changed is out of this day's reach
                     store.rekey_facts(cell.name, day, f"{key}:{kept_hash}:{content}")
-                    before, handed_on, last = day, kept_hash, {}
+                    before, handed_on, last = day, kept_hash, None
                     continue
-                last = derive(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
-                kept_hash = _digest(_hash(last["carry"]), _hash(handed_on_clocks(last["clocks"], end_us)))
-                summed = sums.day_sums(last, sums.grains(plant, cell.name, day))
-                if written:
-                    written.result()
-                tables = {**last, sums.NAME: summed}
-                written = aside.submit(store.write_facts, cell.name, day, f"{key}:{kept_hash}:{content}", tables)
+                last = know(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
+                kept_hash = _digest(_hash(last.carry), _hash(handed_on_clocks(last.clocks, end_us)))
+                if finished:
+                    finished.result()
+                finished = behind.submit(_finish, plant, cell, store, day, last, f"{key}:{kept_hash}:{content}")
                 anew.append(day)
             before, handed_on = day, kept_hash
-        if written:
-            written.result()
+        if finished:
+            finished.result()
     progress(f"facts {cell.name}", len(days), len(days))
     return anew
+
+
+def _finish(plant: PlantFile, cell: Cell, store: Store, day: date, known: Known, key: str) -> None:
+    """Derive the rest of a day and keep it as a whole."""
+    tables = tell(plant, cell, known)
+    summed = sums.day_sums(tables, sums.grains(plant, cell.name, day))
+    store.write_facts(cell.name, day, key, {**tables, sums.NAME: summed})
 
 
 def day_key(model: str, day: date, before: date | None, handed_on: str, prints: Mapping[date, str]) -> str:
