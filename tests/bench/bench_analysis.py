@@ -258,7 +258,8 @@ def _hold_back(folder: Path) -> list[tuple[Path, Path]]:
     """Hide the last logs of each source: (where it is, where it belongs)."""
     held = []
     for source in sorted((folder / "inbox").iterdir()):
-        for log in sorted(source.iterdir())[-LAST_LOGS:]:
+        logs = sorted(source.iterdir())
+        for log in logs[-LAST_LOGS:] if len(logs) > LAST_LOGS else []:  # one log of all days comes as it is
             kept = folder / f"held-{source.name}-{log.name}"
             log.rename(kept)
             held.append((kept, log))
@@ -266,12 +267,13 @@ def _hold_back(folder: Path) -> list[tuple[Path, Path]]:
 
 
 def _take_over_facts(plant: Path, folder: Path) -> None:
-    """Give the days that both have the facts that are there already."""
+    """Give the days that both have the facts that are there already, but for the last ones, which differ."""
     from analytics.book import open_plant
 
-    for day in open_plant(folder).days(CELL):
+    for day in open_plant(folder).days(CELL)[:-3]:
         own = Path("store") / "facts" / CELL / day.isoformat()
         shutil.copytree(plant / own, folder / own)
+    open_plant(folder).build(CELL)
 
 
 def free_text(work: Path, days: int, repeat: int) -> dict[str, Any]:
