@@ -90,7 +90,29 @@ def stretches(values: ArrayLike) -> list[Stretch] | None:
         return [_fitted(x, y, 0, y.size, 0, v.size, moves=False)]
     cuts = [cut for rough in _cheapest(x, y / sigma) for cut in _looked_into(x, y / sigma, *rough)]
     found = [_fitted(x, y, a, b, int(edges[a]), int(edges[b]), moves=moves) for a, b, moves in cuts]
-    return _placed(found, v, int(np.diff(edges).max()))
+    reach = int(np.diff(edges).max())
+    placed = _placed(found, v, reach)
+    while (shortest := min(placed, key=lambda s: s.last - s.first)) and len(placed) > 1:
+        if shortest.last - shortest.first >= SHORTEST * reach / 2:
+            break
+        # what is left of a stretch around a bin that a step cut in two: its neighbours share its values
+        n = placed.index(shortest)
+        rest = [*placed[:n], *placed[n + 1 :]]
+        rest[max(n - 1, 0)] = _reaching(rest[max(n - 1, 0)], *((0, rest[0].last) if n == 0 else (None, shortest.last)))
+        placed = _placed(rest, v, reach)
+    return placed
+
+
+def levels(cut: list[Stretch]) -> Floats:
+    """Return the level at each value of the series that was cut."""
+    return np.concatenate([s.begin + s.slope * np.arange(s.last - s.first) for s in cut])
+
+
+def _reaching(s: Stretch, first: int | None, last: int) -> Stretch:
+    """The same line over another span."""
+    first = s.first if first is None else first
+    begin, end = (s.begin + s.slope * (i - s.first) for i in (first, last - 1))
+    return Stretch(first, last, begin, end, s.slope, s.slope_low, s.slope_high, s.variances, s.dof)
 
 
 def _scatter(y: Floats) -> float:
@@ -168,6 +190,8 @@ def _fitted(x: Floats, y: Floats, a: int, b: int, first: int, last: int, *, move
     left = float(np.sum(rest**2)) / dof
     to_end = last - 1 - middle
     width = WIDER * float(student.ppf(0.975, dof)) * float(np.sqrt(left / spread))
+    if abs(slope) <= width:  # it cannot be told whether it rises or falls
+        return _fitted(x, y, a, b, first, last, moves=False)
     variances = (left / n + left / spread * to_end**2, left / spread, left / spread * to_end)
     return Stretch(
         first, last, mean + slope * (first - middle), mean + slope * to_end, slope, slope - width, slope + width,
@@ -188,7 +212,5 @@ def _placed(found: list[Stretch], v: Floats, reach: int) -> list[Stretch]:
         edges[n] = low + int(np.argmin(total))
     moved = []
     for n, s in enumerate(found):
-        first, last = edges[n], edges[n + 1]
-        begin, end = (s.begin + s.slope * (i - s.first) for i in (first, last - 1))
-        moved.append(Stretch(first, last, begin, end, s.slope, s.slope_low, s.slope_high, s.variances, s.dof))
+        moved.append(_reaching(s, edges[n], edges[n + 1]))
     return moved

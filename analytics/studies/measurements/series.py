@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 HOUR_US = 3_600_000_000
@@ -17,7 +18,7 @@ def values(measured: pl.DataFrame, cycles: pl.DataFrame, limits: pl.DataFrame) -
 
     Takes    measured: at_us, station, nest, part, product, characteristic, value, unit; any order.
              cycles: station, nest, part, product, end_us. limits: product, characteristic, low, high, target, unit.
-    Returns  one row per measurement with a finite value, in order of series and time: VALUES, and unit, unit_fits
+    Returns  one row per measurement with a finite value, in order of series and time: row, VALUES, unit, unit_fits
              (bool). product: as the measurement says, else of the part's nearest cycle at most BEFORE_US away; null
              when nobody says. low, high, target: null where the cell file has none or in another unit. share:
              deviation from the middle in half widths (−1 and 1 are the limits); null without two limits.
@@ -42,6 +43,7 @@ def values(measured: pl.DataFrame, cycles: pl.DataFrame, limits: pl.DataFrame) -
         cut.with_columns(unit_fits=fits, share=(pl.col("value") - (pl.col("high") + pl.col("low")) / 2) / half)
         .select(*VALUES, "unit", "unit_fits")
         .sort("station", "nest", "characteristic", "product", "at_us", "part", "value", nulls_last=True)
+        .with_row_index("row")
     )
 
 
@@ -70,8 +72,8 @@ def through_nests(frame: pl.DataFrame, cycles: pl.DataFrame) -> pl.DataFrame:
 def series_of(frame: pl.DataFrame) -> list[tuple[dict[str, str | None], pl.DataFrame]]:
     """Split values into series: one per station, nest of it, characteristic and product, in order of time.
 
-    Where at least two products have limits on both sides, one more holds them all (product ALL), its value being the
-    deviation in half widths: a gauge that drifts does so for all.
+    Where at least two products have limits on both sides, one more comes before theirs and holds them all (product
+    ALL), its value being the deviation in half widths: a gauge that drifts does so for all.
     """
     keys = ["station", "nest", "characteristic"]
     found: list[tuple[dict[str, str | None], pl.DataFrame]] = []
@@ -84,3 +86,18 @@ def series_of(frame: pl.DataFrame) -> list[tuple[dict[str, str | None], pl.DataF
         for (product,), own in place.group_by("product", maintain_order=True):
             found.append(({**names, "product": product}, own))
     return found
+
+
+def beyond_all(own: pl.DataFrame, everyone: pl.DataFrame, levels: np.ndarray) -> pl.DataFrame:
+    """Take off a product's values what all products do at that time, as if all had stood where they stand at the end.
+
+    Takes    own: values of one product; everyone: those of the series ALL; levels: its level at each of them.
+    Returns  own with other values, so that what still drifts or steps is the product's own doing.
+    """
+    told = everyone.select("row", moved=pl.Series(levels - levels[-1]))
+    half = (pl.col("high") - pl.col("low")) / 2
+    return (
+        own.join(told, on="row", how="left", maintain_order="left")
+        .with_columns(value=pl.col("value") - (pl.col("moved") * half).fill_null(0.0))
+        .drop("moved")
+    )

@@ -11,11 +11,11 @@ from analytics.account import Window, _lanes, _products
 from analytics.book import Plant, query
 from analytics.cell import Cell
 from analytics.characteristics import limits
-from analytics.statistics.drift import LEAST_VALUES, stretches
+from analytics.statistics.drift import LEAST_VALUES, Stretch, levels, stretches
 from analytics.studies.measurements import charts
 from analytics.studies.measurements.drifts import DRIFTS, STEPS, drifts, steps
 from analytics.studies.measurements.indices import INDICES, SPREAD, indices, spread
-from analytics.studies.measurements.series import ALL, BEFORE_US, series_of, through_nests, values
+from analytics.studies.measurements.series import ALL, BEFORE_US, beyond_all, series_of, through_nests, values
 from analytics.studies.measurements.words import findings
 from analytics.studies.sentences import counted
 from analytics.study import Study, facts_of
@@ -67,6 +67,7 @@ def tell(frames: Frames, cell: Cell, members: list[str] | None, clock: Clock) ->
     doubts = _doubts(frames.measured, every)
     points, signals, drift, step, few = [], [], [], [], 0
     spreads, ratios = [], []
+    together: tuple[pl.DataFrame, list[Stretch] | None] | None = None
     through = through_nests(every, frames.cycles)
     for key, own in series_of(every):
         cut = stretches(own["value"])
@@ -77,9 +78,15 @@ def tell(frames: Frames, cell: Cell, members: list[str] | None, clock: Clock) ->
             points.append(drawn[0])
             signals.append(drawn[1])
             far_off = charts.single_values_far_off(drawn[1])
-        if cut:
-            drift.append(drifts(key, own, cut))
-            step.append(steps(key, own, cut, frames.marks, own["product"]))
+        alone, alone_cut = own, cut
+        if key["product"] == ALL:
+            together = (own, cut)
+        elif (shared := _of_its_place(together, key)) and len(shared[1]) + shared[1][0].moves > 1:
+            alone = beyond_all(own, shared[0], levels(shared[1]))
+            alone_cut = stretches(alone["value"])
+        if alone_cut:
+            drift.append(drifts(key, alone, alone_cut))
+            step.append(steps(key, alone, alone_cut, frames.marks, own["product"]))
         if key["product"] == ALL:
             continue
         steady = cut is not None and len(cut) == 1 and not cut[0].moves and not far_off
@@ -108,6 +115,16 @@ def tell(frames: Frames, cell: Cell, members: list[str] | None, clock: Clock) ->
             "what was delivered. All intervals are for normal values; Ppk by percentiles does without."
         )
     return Study("measurements", findings(tables, every, clock), tables, doubts)
+
+
+def _of_its_place(
+    together: tuple[pl.DataFrame, list[Stretch] | None] | None, key: dict[str, str | None]
+) -> tuple[pl.DataFrame, list[Stretch]] | None:
+    """The last series of all products, if it is of the same place and characteristic and could be cut."""
+    if together is None or together[1] is None:
+        return None
+    same = all(together[0][k][0] == key[k] for k in ("station", "nest", "characteristic"))
+    return (together[0], together[1]) if same else None
 
 
 def _by_nest(own: pl.DataFrame, through: pl.DataFrame) -> list[tuple[str | None, pl.DataFrame]]:

@@ -14,35 +14,25 @@ Clock = Callable[[int], str]
 
 
 def findings(tables: dict[str, pl.DataFrame], every: pl.DataFrame, clock: Clock) -> list[str]:
-    """Say what drifts, what steps, and which characteristic is least capable; what all products do is said once."""
+    """Say what drifts, what steps, and which characteristic is least capable.
+
+    What a single product does is told beyond what all do (see series.beyond_all), so nothing is said twice.
+    """
     drift, step = tables["drifts"], tables["steps"]
-    said = [_drift(row, step, clock) for row in _once(drift, "start_us", "end_us").iter_rows(named=True)]
+    said = [_drift(row, step, clock) for row in drift.iter_rows(named=True)]
     told = step.filter(~pl.col("ends_drift"))
-    said += [_step(row, clock) for row in _once(told, "at_us", "at_us").iter_rows(named=True)]
+    said += [_step(row, clock) for row in told.iter_rows(named=True)]
     if not said:
         n = every.select("station", "nest", "characteristic", "product").n_unique()
         said = [f"No drift and no step in {counted(every.height, 'value')} of {counted(n, 'series', 'series')}."]
     return [*said, *_least_capable(tables["capability"])]
 
 
-def _once(frame: pl.DataFrame, begin: str, end: str, slack_us: int = 3_600_000_000) -> pl.DataFrame:
-    """Leave out what a single product shows while all products together show it, too."""
-    whole = frame.filter(pl.col("product") == ALL)
-    if whole.is_empty():
-        return frame
-    spans = whole.select("station", "characteristic", a=begin, b=end)
-    single = frame.filter(pl.col("product").is_null() | (pl.col("product") != ALL)).with_row_index("row")
-    shown = single.join(spans, on=["station", "characteristic"]).filter(
-        (pl.col(begin) <= pl.col("b") + slack_us) & (pl.col(end) >= pl.col("a") - slack_us)
-    )
-    return pl.concat([whole, single.join(shown.select("row").unique(), on="row", how="anti").drop("row")])
-
-
 def _drift(row: dict[str, Any], step: pl.DataFrame, clock: Clock) -> str:
     unit = " half tolerances" if row["product"] == ALL else ""
     text = (
-        f"{_name(row)} drifts from {clock(row['start_us'])} to {clock(row['end_us'])}: {row['from_level']:.4g} to "
-        f"{row['to_level']:.4g}{unit} over {counted(row['values_n'], 'part')}, {row['per_100_parts']:+.3g} per 100 "
+        f"{_name(row)} drifts from {clock(row['start_us'])} to {clock(row['end_us'])}: {_level(row, 'from_level')} to "
+        f"{_level(row, 'to_level')}{unit} over {counted(row['values_n'], 'part')}, {row['per_100_parts']:+.3g} per 100 "
         f"parts (95 %: {row['per_100_low']:+.3g} to {row['per_100_high']:+.3g})."
     )
     if row["until_limit_n"] is not None:
@@ -69,6 +59,10 @@ def _step(row: dict[str, Any], clock: Clock) -> str:
         f"{_name(row)} steps by {row['size']:+.3g} (95 %: {row['size_low']:+.3g} to {row['size_high']:+.3g}) at "
         f"{clock(row['at_us'])}{company}.{heard}"
     )
+
+
+def _level(row: dict[str, Any], name: str) -> str:
+    return f"{row[name]:.2f}" if row["product"] == ALL else f"{row[name]:.4g}"
 
 
 def _company(row: dict[str, Any]) -> str:
