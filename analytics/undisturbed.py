@@ -5,11 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import duckdb
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from analytics.book import query
 from analytics.pace import judge, local_level
 from analytics.plan import BUSY
+
+Ints = npt.NDArray[np.int64]
 
 RUN = "run"
 WAITS = ("starved", "blocked", "unexplained")
@@ -81,25 +85,32 @@ def _during(rows: pl.DataFrame, lane: str, tiles: pl.DataFrame, *counts: pl.Expr
 
     One series per condition in `counts`; null where nothing is told of the lane at an edge of the row.
     """
-    names = [f"c{n}" for n in range(len(counts))]
-    length = pl.col("end_us") - pl.col("start_us")
-    running = (
-        tiles.with_columns(c.fill_null(False).cast(pl.Int64).alias(n) for n, c in zip(names, counts, strict=True))
-        .with_columns((length * pl.col(n)).alias(f"{n}_own") for n in names)
-        .with_columns((pl.col(f"{n}_own").cum_sum().over("lane") - pl.col(f"{n}_own")).alias(f"{n}_sum") for n in names)
-        .rename({"end_us": "until"})
-        .select("lane", "until", *names, *(f"{n}_sum" for n in names), t_="start_us", since="start_us")
-        .sort("t_")
+    told_ = tiles.select(
+        "lane", "start_us", "end_us", *(c.fill_null(False).alias(f"c{n}") for n, c in enumerate(counts))
     )
+    of_lane = {str(name): own for (name,), own in told_.partition_by("lane", as_dict=True).items()}
+    start, end = rows["start_us"].to_numpy(), rows["end_us"].to_numpy()
+    found = np.zeros((len(counts), rows.height), dtype=np.int64)
+    known = np.zeros(rows.height, dtype=bool)
+    for name in rows[lane].drop_nulls().unique():
+        if name not in of_lane:
+            continue
+        at = np.flatnonzero((rows[lane] == name).fill_null(False).to_numpy())
+        own = of_lane[name].sort("start_us", maintain_order=True)
+        since, until = own["start_us"].to_numpy(), own["end_us"].to_numpy()
+        first, last = (np.searchsorted(since, t[at], side="right") - 1 for t in (start, end))
+        known[at] = (first >= 0) & (last >= 0)
+        for n in range(len(counts)):
+            counted = own[f"c{n}"].to_numpy()
+            sums = np.concatenate([[0], np.cumsum(np.where(counted, until - since, 0))])
 
-    def by(edge: str) -> pl.DataFrame:
-        asked = rows.select(lane=lane, t_=edge).with_row_index("row_").sort("t_")
-        there = asked.join_asof(running, on="t_", by="lane", strategy="backward", check_sortedness=False)
-        inside = (pl.min_horizontal("t_", "until") - pl.col("since")).clip(0, None)
-        return there.with_columns(pl.col(f"{n}_sum") + inside * pl.col(n) for n in names).sort("row_")
+            def up_to(t: Ints, tile: Ints) -> Ints:
+                inside = np.clip(np.minimum(t, until[tile]) - since[tile], 0, None)  # noqa: B023
+                return sums[tile] + np.where(counted[tile], inside, 0)  # noqa: B023
 
-    first, last = by("start_us"), by("end_us")
-    return [last[f"{n}_sum"] - first[f"{n}_sum"] for n in names]
+            found[n, at] = up_to(end[at], last) - up_to(start[at], first)
+    missing = pl.Series(~known)
+    return [pl.Series(own).set(missing, None) for own in found]
 
 
 def work_of(cycles: pl.DataFrame, steps: pl.DataFrame) -> pl.DataFrame:

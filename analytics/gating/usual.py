@@ -107,7 +107,7 @@ def _planned(seen: Moments, work: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         .group_by("charged", "key")
         .agg(step_share=(took / pl.col("cycle_us")).median())
         .join(factor, on="charged", how="left")
-        .with_columns(step_share=pl.col("step_share") / pl.col("full").fill_null(1.0))
+        .with_columns(step_share=pl.col("step_share") / pl.when(pl.col("full") > 0).then("full").fill_null(1.0))
         .drop("full")
     )
     return work.join(shares, on=["charged", "key"], how="left", maintain_order="left").with_columns(

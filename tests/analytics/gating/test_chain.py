@@ -240,3 +240,15 @@ def test_the_walk_finds_every_ancestor_in_order():
 
 def test_a_ring_ends_where_it_would_begin_again():
     assert walk(np.array([2, 0, 1, 2]), 3).tolist() == [3, 2, 1, 0]
+
+
+def test_a_robot_that_only_ever_waits_has_no_usual_share_of_its_plan(tmp_path):
+    """Its steps end with the wait before them: nothing is left for work, and nothing is divided by it."""
+    rows = "\n".join(
+        f"{clock(10 * n)} arm state starved\n{clock(10 * n + 8)} arm state running\n"
+        f"{clock(10 * n + 8)} arm step PUT part=P{n} product=dish\n{clock(10 * n + 8)} arm ends P{n} product=dish\n"
+        f"{clock(10 * n + 9)} out out P{n}"
+        for n in range(6)
+    )
+    whole = chain(tmp_path, rows, **ROBOT)
+    assert whole["us"].sum() == 24 * 3600 * 1_000_000
