@@ -108,7 +108,7 @@ def tell(frames: Frames, cell: Cell, station: str | None, clock: Clock) -> Study
         "chart": chart(asked, frames.shifts),
     }
     findings = [
-        _first(bad, goods, rework, station),
+        _first(bad, goods.height + int((verdicts["move"] == "reject").sum()), rework, station),
         *_worst(tables["causes"]),
         *_yield(stations, station),
         *_bursts(burst, clock),
@@ -118,19 +118,20 @@ def tell(frames: Frames, cell: Cell, station: str | None, clock: Clock) -> Study
     return Study("rejects", findings, {k: v for k, v in tables.items() if v.width}, doubts, [ENTRY] if len(bad) else [])
 
 
-def _first(bad: pl.DataFrame, goods: pl.DataFrame, rework: pl.DataFrame, station: str | None) -> str:
-    n, done = bad.height, bad.height + goods.height
+def _first(bad: pl.DataFrame, done: int, rework: pl.DataFrame, station: str | None) -> str:
+    n, parts = bad.height, "part done" if done == 1 else "parts done"
     where = "" if station is None else f" at {station}"
     if not n:
-        return f"No part was rejected{where}: {share(0, done)} parts done."
-    took = f", worth {length(float(bad['planned_us'].sum()))} of planned cell time"
+        return f"No part was rejected{where}: {share(0, done)} {parts}."
+    priced_n = bad["planned_us"].count()
+    took = f", worth {length(float(bad['planned_us'].sum()))} of planned cell time" if priced_n else ""
     sets = float(bad["sets_n"].sum())
     kits = f" or {sets:,.0f} sets" if sets >= 1 else ""
     start_up = int(bad["start_up"].sum())
     first = f", {start_up} of them first parts after a restart" if start_up else ""
     again = rework["part"].n_unique()
     sent = f" Sent into rework: {again:,}." if again else ""
-    return f"{counted(n, 'part')} rejected{where}{first}: {share(n, done)} parts done{took}{kits}.{sent}"
+    return f"{counted(n, 'part')} rejected{where}{first}: {share(n, done)} {parts}{took}{kits}.{sent}"
 
 
 def _worst(causes: pl.DataFrame) -> list[str]:
@@ -181,8 +182,8 @@ def _doubts(frames: Frames, passes: pl.DataFrame, bad: pl.DataFrame, tables: dic
     lost = bad.height - int(passes["rejected"].sum())
     if lost:
         said.append(
-            f"{counted(lost, 'reject')} belong to no cycle that the logs tell: they count by station, cause and "
-            "product, and are missing in nests, bursts, conditions and the chart."
+            f"Rejects of no logged cycle: {lost:,}. They count by station, cause and product, and are missing in nests, "
+            "bursts, conditions and the chart."
         )
     unpriced = int(bad["planned_us"].is_null().sum())
     if unpriced:
