@@ -24,6 +24,8 @@ STEPS = {
 }  # fmt: skip
 SURE = 3.5
 """Standard errors of a step beside a drift; between two levels the cut itself is sure enough."""
+EDGE = 0.1
+"""Share of a drift that may look like a step at its begin or end, because its edge is not known better than that."""
 NEAR = 150
 """Values on each side by which products are asked whether they took part in a step."""
 LEAST_NEAR = 5
@@ -68,7 +70,8 @@ def steps(
     for before, after in pairwise(cut):
         size = after.begin - before.end
         error = float(np.sqrt(before.variances[0] + after.variances[0]))
-        if (before.moves or after.moves) and abs(size) < SURE * error:
+        height = max(abs(s.end - s.begin) for s in (before, after))  # 0 between two levels
+        if (before.moves or after.moves) and abs(size) < SURE * error + EDGE * height:
             continue
         reach = WIDER * error * float(student.ppf(0.975, max(1, before.dof + after.dof)))
         alike, asked = _alike(v, products, before, after, size)

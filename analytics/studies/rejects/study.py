@@ -182,8 +182,8 @@ def _doubts(frames: Frames, passes: pl.DataFrame, bad: pl.DataFrame, tables: dic
     lost = bad.height - int(passes["rejected"].sum())
     if lost:
         said.append(
-            f"Rejects of no logged cycle: {lost:,}. They count by station, cause and product, and are missing in nests, "
-            "bursts, conditions and the chart."
+            f"Rejects of no logged cycle: {lost:,}. They count by station, cause and product, and are missing in "
+            "nests, bursts, conditions and the chart."
         )
     unpriced = int(bad["planned_us"].is_null().sum())
     if unpriced:
