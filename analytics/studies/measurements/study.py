@@ -103,6 +103,12 @@ def tell(frames: Frames, cell: Cell, members: list[str] | None, clock: Clock) ->
         "signals": _joined(signals, charts.SIGNALS),
         "chart": _joined(points, charts.CHART),
     }
+    looked = len(drift)
+    if looked > 1:
+        doubts.append(
+            f"Drifts and steps were looked for in {looked} series; about 1 of 100 that stand shows a false one. A "
+            "small step of one product alone is to be doubted first."
+        )
     if few:
         doubts.append(
             f"{counted(few, 'series', 'series')} of fewer than {LEAST_VALUES} values: drifts and steps are not looked "
