@@ -21,6 +21,10 @@ MOST_HITS = 120
 """Longer stretches are found in pieces, which are joined."""
 PIECE_HITS = 2000
 """Sequences with more hits are scanned in pieces; the allowed chance is divided among them."""
+BATCH = 37
+"""Looks taken at a time: most searches find nothing, and are over after some of them."""
+SURE_LOOKS = 10
+"""Where so many random looks come as far, their share is the chance."""
 TAIL = 50
 """Largest of the random looks from which chances below 1 / LOOKS are carried on (exponential tail)."""
 
@@ -64,8 +68,8 @@ def _in_piece(
         ratio, first, last = _largest(at, items.size)
         if ratio <= 0:
             break
-        likely = _chance(ratio, _random_largest(at.size, items.size, rng))
-        if likely > chance:
+        random = _random_largest(at.size, items.size, rng, ratio, chance)
+        if random is None or (likely := _chance(ratio, random)) > chance:
             break
         a, b = int(at[first]), int(at[last])
         found.append(Cluster(int(items[a]), int(items[b]), last - first + 1, b - a + 1, likely))
@@ -99,14 +103,26 @@ def _largest(at: Ints, items_n: int) -> tuple[float, int, int]:
     return best
 
 
-def _random_largest(hits_n: int, items_n: int, rng: np.random.Generator) -> Floats:
-    """Return the largest ratio of each of LOOKS random placements, in order of size."""
-    placed = np.stack([rng.choice(items_n, hits_n, replace=False, shuffle=False) for _ in range(LOOKS)])
-    placed.sort(axis=1)
+def _random_largest(hits_n: int, items_n: int, rng: np.random.Generator, ratio: float, chance: float) -> Floats | None:
+    """Return the largest ratio of each of LOOKS random placements, in order of size.
+
+    None as soon as so many of them come as far as `ratio` that it is certain to be no rarer than `chance`.
+    """
     best = np.zeros(LOOKS)
-    for c in range(LEAST_HITS, min(MOST_HITS, hits_n) + 1):
-        shortest = (placed[:, c - 1 :] - placed[:, : hits_n - c + 1]).min(axis=1) + 1
-        np.maximum(best, _ratio(c, shortest, hits_n, items_n), out=best)
+    enough = max(SURE_LOOKS, int(chance * (LOOKS + 1)))
+    for first in range(0, LOOKS, BATCH):
+        n = min(BATCH, LOOKS - first)
+        placed = np.empty((n, hits_n), dtype=np.int32)
+        for row in placed:
+            row[:] = rng.choice(items_n, hits_n, replace=False, shuffle=False)
+        placed.sort(axis=1)
+        own = best[first : first + n]
+        room = np.empty_like(placed)
+        for c in range(LEAST_HITS, min(MOST_HITS, hits_n) + 1):
+            lengths = np.subtract(placed[:, c - 1 :], placed[:, : hits_n - c + 1], out=room[:, : hits_n - c + 1])
+            np.maximum(own, _ratio(c, lengths.min(axis=1).astype(np.int64) + 1, hits_n, items_n), out=own)
+        if int((best >= ratio).sum()) >= enough:
+            return None
     best.sort()
     return best
 
@@ -132,7 +148,7 @@ def _chance(ratio: float, random: Floats) -> float:
     """Share of random looks that come as far; beyond the largest of them the tail is carried on."""
     as_far = int((random >= ratio).sum())
     cut = random[-TAIL - 1]
-    if as_far >= 10 or ratio <= cut:
+    if as_far >= SURE_LOOKS or ratio <= cut:
         return (1 + as_far) / (random.size + 1)
     mean_beyond = float((random[-TAIL:] - cut).mean())
     if mean_beyond <= 0:

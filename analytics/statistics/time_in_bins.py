@@ -57,10 +57,12 @@ def levels_in_bins(
         ends = group["end_us"].fill_null(int(at[-1])).to_numpy().clip(at[0], at[-1])
         times = np.concatenate([begins, ends, at])
         steps = np.concatenate([np.ones(len(begins)), -np.ones(len(ends)), np.zeros(len(at))]).astype(np.int64)
-        instants, back = np.unique(times, return_inverse=True)
-        level = np.cumsum(np.bincount(back, weights=steps, minlength=len(instants)).astype(np.int64))[:-1]
-        counts = np.diff(covered(*busy, instants))
-        bins = np.searchsorted(at, instants[:-1], side="right") - 1
+        order = np.argsort(times)
+        times, up = times[order], np.cumsum(steps[order])
+        last = np.append(times[1:] != times[:-1], True)  # what the level is after all steps of one instant
+        level, edge = up[last][:-1], times[last]
+        counts = np.diff(covered(*busy, edge))
+        bins = np.searchsorted(at, edge[:-1], side="right") - 1
         full = full_n.get(key)
         rows.append(_binned(key, by, at, **_level_figures(level, counts, bins, len(at) - 1, full)))
     schema: dict[str, Any] = {name: stays.schema[name] for name in by}
@@ -99,7 +101,15 @@ def groups(frame: pl.DataFrame, by: Sequence[str]) -> list[tuple[tuple[Any, ...]
     """The groups of a frame in order of their keys."""
     if frame.is_empty():
         return []
-    return list(frame.sort(*by, nulls_last=True).partition_by(by, as_dict=True, maintain_order=True).items())
+    parted = frame.partition_by(by, as_dict=True, maintain_order=True)
+    return sorted(parted.items(), key=lambda item: [(value is None, value) for value in item[0]])
+
+
+def instants(*times: Ints) -> Ints:
+    """All instants of some arrays once, in order (numpy's `unique` looks them up one by one, which takes longer)."""
+    ordered = np.sort(np.concatenate(times))
+    result: Ints = ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
+    return result
 
 
 def _binned(key: tuple[Any, ...], by: Sequence[str], at: Ints, **figures: Any) -> pl.DataFrame:

@@ -12,6 +12,7 @@ import polars as pl
 
 from analytics.ledger import STOP_LINES
 from analytics.roots import WORK
+from analytics.statistics.time_in_bins import instants
 
 OUTSIDE = ("waiting_people", "waiting_material", "no_order")
 ACTIVE = (*WORK, *(line for line in STOP_LINES if line not in OUTSIDE))
@@ -101,34 +102,49 @@ def momentary(periods: pl.DataFrame) -> pl.DataFrame:
     own = [np.flatnonzero(lane_of == lane) for lane in lanes]
     # What covers the end of each period, lane by lane; the first instant of all is one more question.
     asked = np.concatenate([[start[0]], end])
-    found = np.full((len(asked), len(lanes)), -1, dtype=np.int64)
+    found = np.full((len(asked), len(lanes)), -1, dtype=np.int32)
+    longest = np.full(len(asked), -1, dtype=np.int64)  # of what covers the instant: how long, which ends last, how many
+    answer = np.full(len(asked), -1, dtype=np.int64)
+    ties = np.zeros(len(asked), dtype=np.int64)
     for n, at in enumerate(own):
         last = np.searchsorted(start[at], asked, side="right") - 1
         covers = (last >= 0) & (end[at][np.maximum(last, 0)] > asked)
-        found[:, n] = np.where(covers, at[np.maximum(last, 0)], -1)
+        this = np.where(covers, at[np.maximum(last, 0)], -1)
+        found[:, n] = this
+        length = np.where(covers, end[this] - start[this], -1)
+        ties = np.where(length > longest, 1, ties + (covers & (length == longest)))
+        better = (length > longest) | (covers & (length == longest) & (end[this] > end[answer]))
+        answer = np.where(better, this, answer)
+        longest = np.maximum(longest, length)
     # Where nothing is under way: all that begin next, at one instant.
-    upcoming = np.searchsorted(start, asked, side="left")
+    upcoming = np.searchsorted(start, asked, side="left").tolist()
+    ready, many = answer.tolist(), (ties > 1).tolist()
     chosen: dict[int, bool] = {}
     question = 0
     while True:
+        period = ready[question]
+        if period >= 0 and not many[question]:
+            chosen.setdefault(period, False)
+            question = 1 + period
+            continue
         some = found[question][found[question] >= 0]
         if not len(some):
-            first = int(upcoming[question])
+            first = upcoming[question]
             if first >= len(start):
                 break
             some = np.flatnonzero(start == start[first])
-        length = end[some] - start[some]
-        longest = some[length == length.max()]
-        for period in longest:
-            chosen[int(period)] = chosen.get(int(period), False) or len(longest) > 1
-        question = 1 + int(longest[np.argmax(end[longest])])
+        lengths = end[some] - start[some]
+        equal = some[lengths == lengths.max()]
+        for one in equal:
+            chosen[int(one)] = chosen.get(int(one), False) or len(equal) > 1
+        question = 1 + int(equal[np.argmax(end[equal])])
     kept = sorted(chosen)
     return rows[kept].select("lane", "start_us", "end_us", tie=pl.Series([chosen[k] for k in kept], dtype=pl.Boolean))
 
 
 def roles(chain: pl.DataFrame) -> pl.DataFrame:
     """Cut the chosen periods where they overlap: lane, start_us, end_us, role (sole, or shifting while two overlap)."""
-    edges = np.unique(np.concatenate([chain["start_us"].to_numpy(), chain["end_us"].to_numpy()]))
+    edges = instants(chain["start_us"].to_numpy(), chain["end_us"].to_numpy())
     lanes = sorted(chain["lane"].unique().to_list())
     under_way = (
         np.stack([_covers(chain.filter(pl.col("lane") == lane), edges[:-1]) for lane in lanes], axis=1)
@@ -199,7 +215,7 @@ def overlap(gate: pl.DataFrame, role: pl.DataFrame) -> pl.DataFrame:
     none = pl.DataFrame(schema={"start_us": pl.Int64, "end_us": pl.Int64, "station": pl.String, "agrees": pl.Boolean})
     if gate.is_empty():
         return none
-    edges = np.unique(np.concatenate([frame[c].to_numpy() for frame in (gate, role) for c in ("start_us", "end_us")]))
+    edges = instants(*(frame[c].to_numpy() for frame in (gate, role) for c in ("start_us", "end_us")))
     stations = sorted(set(gate["station"].drop_nulls().to_list()) | set(role["station"].to_list()))
     covers = np.zeros((len(edges) - 1, len(stations)), dtype=bool)
     gates = np.zeros_like(covers)

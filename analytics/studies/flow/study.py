@@ -61,7 +61,8 @@ def flow(plant: Plant, cell: str, window: Window, *, station: str | None = None,
         named += words.line_names(shown_line)
         doubts += words.left_out(facts, line)
     named += words.chain_names(facts, doubts)
-    found += words.agreement_words(facts, role, named)
+    both = tables.beside_chain(role, facts)
+    found += words.agreement_words(both, named)
 
     shown["named_by"] = pl.DataFrame(
         named, schema={"method": pl.String, "station": pl.String, "why": pl.String}, orient="row"
@@ -78,7 +79,7 @@ def flow(plant: Plant, cell: str, window: Window, *, station: str | None = None,
     law = little(facts.lives, facts.moves, _opening(facts.lives, window.from_us), window.from_us, window.to_us)
     found += words.little_words(law, facts, doubts)
     shown["little"] = _little_table(law)
-    shown["bottleneck_over_time"] = tables.over_time(role, facts)
+    shown["bottleneck_over_time"] = tables.over_time(role, facts, both)
     shown["bottleneck_periods"] = _only(_periods(chosen, periods, facts), station)
     shown["waiting_over_time"] = _only(by_bin, station)
     shown["levels_over_time"] = _ends(tables.levels(stays, facts, facts.edges), station)

@@ -91,9 +91,10 @@ def _half(off: float, n: int, whole: int) -> float | None:
     return float(t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1) * off) / whole) if n >= 4 and whole else None
 
 
-def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
+def over_time(role: pl.DataFrame, read: Read, both: pl.DataFrame | None) -> pl.DataFrame:
     """Who was the bottleneck in each bin, and who gated by the chain.
 
+    Takes    both: what beside_chain returns.
     Returns  start_us, end_us, lane (the bottleneck), bottleneck_share (of the bin's planned busy time), gate_station,
              gate_share (of the chain's time in the bin), agree_share (of the time for which both name somebody).
     """
@@ -104,11 +105,10 @@ def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
         bottleneck_share=pl.col("own") / pl.col("busy_us")
     )
     chain = read.chain
-    if chain is None or chain.is_empty():
+    if chain is None or both is None or chain.is_empty():
         return rows.select("start_us", "end_us", "lane", "bottleneck_share").sort("start_us")
     gates = time_in_bins(chain.drop_nulls("station"), ["station"], read.edges)
     gate = _most(gates, "station")
-    both = beside_chain(role, read)
     named = both.filter(pl.col("agrees").is_not_null()).select("start_us", "end_us", "agrees")
     agree = time_in_bins(named, ["agrees"], read.edges).group_by("start_us").agg(
         agree_share=pl.col("us").filter("agrees").sum() / pl.col("us").sum()
@@ -122,9 +122,10 @@ def over_time(role: pl.DataFrame, read: Read) -> pl.DataFrame:
     )
 
 
-def beside_chain(role: pl.DataFrame, read: Read) -> pl.DataFrame:
-    """The gating chain beside the momentary bottleneck, instant by instant: see active.overlap."""
-    assert read.chain is not None
+def beside_chain(role: pl.DataFrame, read: Read) -> pl.DataFrame | None:
+    """The gating chain beside the momentary bottleneck, instant by instant: see active.overlap. None: no chain."""
+    if read.chain is None or read.chain.is_empty():
+        return None
     stations = read.model.lanes().select("lane", "station")
     return overlap(read.chain, role.join(stations, on="lane").select("station", "start_us", "end_us"))
 

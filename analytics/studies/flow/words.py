@@ -5,7 +5,6 @@ from __future__ import annotations
 import polars as pl
 
 from analytics.statistics.time_in_bins import time_in_bins
-from analytics.studies.flow import tables
 from analytics.studies.flow.between import Little
 from analytics.studies.flow.read import Read
 from analytics.studies.sentences import length
@@ -95,8 +94,8 @@ def chain_names(facts: Read, doubts: list[str]) -> Named:
     return [("gating chain", gates["station"][0], f"{_share(share)} of the chain's time")]
 
 
-def agreement_words(facts: Read, role: pl.DataFrame, named: Named) -> list[str]:
-    """Say whether the methods name one station, and for how long chain and active periods do."""
+def agreement_words(both: pl.DataFrame | None, named: Named) -> list[str]:
+    """Say whether the methods name one station, and for how long chain and active periods do (tables.beside_chain)."""
     saying: dict[str, list[str]] = {}
     for method, station, _ in named:
         if station is not None:
@@ -108,9 +107,10 @@ def agreement_words(facts: Read, role: pl.DataFrame, named: Named) -> list[str]:
     elif saying:
         sides = "; ".join(f"{station}: {', '.join(methods)}" for station, methods in saying.items())
         words.append(f"The methods disagree: {sides}.")
-    if facts.chain is not None and not facts.chain.is_empty():
-        both = tables.beside_chain(role, facts).filter(pl.col("agrees").is_not_null())
-        time = both.select(us=pl.col("end_us") - pl.col("start_us"), agrees="agrees")
+    if both is not None:
+        time = both.filter(pl.col("agrees").is_not_null()).select(
+            us=pl.col("end_us") - pl.col("start_us"), agrees="agrees"
+        )
         if time["us"].sum():
             share = int(time.filter("agrees")["us"].sum()) / int(time["us"].sum())
             words.append(
