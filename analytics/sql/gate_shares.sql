@@ -4,7 +4,7 @@ with
 pieces as (
     select * from chain
     where plan = 'busy' and start_us < $to_us and end_us > $from_us
-        and ($product is null or product = $product)
+        and ($members is null or list_contains($members, product))
 ),
 
 cut_pieces as (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from analytics.account import Window
+from analytics.account import Window, _lanes, _products
 from analytics.book import Plant, query
 from analytics.cell import Cell
 from analytics.gating.chain import CYCLES, STATES, STEPS
@@ -29,9 +29,11 @@ def gate(plant: Plant, cell: str, window: Window, *, station: str | None = None,
              have been next, with the margin), slack (of every step), links (of the task graph), plan_gap (one row).
     """
     model = plant.cell(cell)
+    _lanes(model, station)
+    members = _products(model, product)
     spans = {"from_us": window.from_us, "to_us": window.to_us}
     with facts_of(plant, cell, window) as con:
-        steps = query(con, "gate_shares", product=product, **spans)
+        steps = query(con, "gate_shares", members=members, **spans)
         quarters = query(con, "gate_bins", bin_us=BIN_US, **spans)
         upcoming = query(con, "gate_next", **spans)
         slack = query(con, "step_slack", **spans)
