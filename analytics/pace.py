@@ -45,7 +45,8 @@ def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
              the group's lengths from their level). A group of fewer than FEW borrows both from its lane and step.
     """
     group, like = _group(frame), [name for name in _group(frame) if name != "product"]
-    rows = frame.with_row_index("row_").with_columns(group_=_code(group), like_=_code(like))
+    # Only what is needed is sorted: the frame may be wide.
+    rows = frame.select("start_us", "end_us", group_=_code(group), like_=_code(like)).with_row_index("row_")
     own = _levels(rows.sort("group_", "start_us", "end_us", "row_"), "group_", window)
     if group != like:
         small = pl.len().over("group_") < FEW
@@ -60,7 +61,7 @@ def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
                 )
                 .drop("level_like", "spread_like")
             )
-    return own.sort("row_").drop("row_", "group_", "like_")
+    return frame.with_columns(own.sort("row_").select("level_us", "spread_us"))
 
 
 def _group(frame: pl.DataFrame) -> list[str]:
@@ -97,9 +98,11 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     # Products take turns, and one may have few cycles when its lane slows down: so the lane is asked as a whole.
     typical = pl.col("level_us").median().over("group_")
     around = (_LENGTH / pl.col("typical_")).rolling_median(2 * RUN - 1, min_samples=1, center=True).over("like_")
+    group = _group(levelled)
+    codes = {"group_": _code(group), "like_": _code([n for n in group if n != "product"])}
     rows = (
-        levelled.with_row_index("row_")
-        .with_columns(group_=_code(_group(levelled)), like_=_code([n for n in _group(levelled) if n != "product"]))
+        levelled.select("start_us", "end_us", "level_us", "spread_us", **codes)
+        .with_row_index("row_")
         .with_columns(excess_us=_LENGTH - pl.col("level_us"), typical_=typical)
         .pipe(_with_fence, "group_")
         .sort("like_", "start_us", "end_us", "row_")
@@ -110,7 +113,7 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     out = pl.col("excess_us") > pl.col("fence_us")
     pace = pl.when(a_stop).then(pl.lit(STOP)).when(out).then(pl.lit(SLOW)).otherwise(pl.lit(USUAL))
     rows = rows.with_columns(pace=pace, stop_us=pl.when(a_stop).then("beyond_"))
-    return rows.sort("row_").drop("row_", "group_", "like_", "beyond_", "typical_")
+    return levelled.with_columns(rows.sort("row_").select("excess_us", "fence_us", "pace", "stop_us"))
 
 
 def _with_fence(rows: pl.DataFrame, group: str) -> pl.DataFrame:
@@ -119,6 +122,4 @@ def _with_fence(rows: pl.DataFrame, group: str) -> pl.DataFrame:
     middle = excess.median()
     reach = (excess.quantile(0.9, "linear") - middle) / (middle - excess.quantile(0.1, "linear"))
     skew = pl.when(pl.len() >= FEW).then(reach).over(group)
-    return rows.with_columns(
-        fence_us=FENCE * pl.col("spread_us") * skew.fill_null(1).fill_nan(1).clip(1, MOST_SKEW)
-    )
+    return rows.with_columns(fence_us=FENCE * pl.col("spread_us") * skew.fill_null(1).fill_nan(1).clip(1, MOST_SKEW))

@@ -27,6 +27,11 @@ plan says how much longer than the others it should take, where there is one."""
 NEAR_US = 600_000_000
 """Windows of one station whose edges are this near to each other are one."""
 
+NEEDED = (
+    "station", "lane", "step", "at", "product", "start_us", "end_us", "began_us", "level_us", "excess_us", "fence_us",
+    "planned_us",
+)  # fmt: skip
+"""Columns of judged work that are asked for here: wide frames take long to sort."""
 CHANGES = {
     "station": pl.String(), "lane": pl.String(), "step": pl.String(), "at_us": pl.Int64(), "before_us": pl.Float64(),
     "after_us": pl.Float64(), "size_us": pl.Float64(), "low_us": pl.Float64(), "high_us": pl.Float64(),
@@ -92,11 +97,9 @@ def _series(
             other = pl.col("start_us") if name == "began_us" else pl.lit(None, pl.String)
             work = work.with_columns(other.alias(name))
     rows = (
-        _with_usual(work.filter(pl.col("pace") != STOP))
+        _with_usual(work.filter(pl.col("pace") != STOP).select(name for name in NEEDED if name in work.columns))
         .filter(pl.col("usual_us") > 0)
-        .with_columns(
-            length_us=pl.col("level_us") + pl.max_horizontal("excess_us", -pl.col("fence_us"))
-        )
+        .with_columns(length_us=pl.col("level_us") + pl.max_horizontal("excess_us", -pl.col("fence_us")))
         .with_columns(relative=pl.col("length_us") / pl.col("usual_us"))
         .sort("lane", "step", "start_us", "end_us", "product", nulls_last=False)
     )
@@ -115,11 +118,16 @@ def _with_usual(work: pl.DataFrame) -> pl.DataFrame:
     long_known = pl.when(~brief).then(per_plan).median().over("lane", "step")
     quick = pl.col("level_us").quantile(USUAL_QUANTILE).over(own)
     near = pl.when((pl.col("level_us") / quick - 1).abs() < SLOW_SHARE).then("level_us")
-    return work.with_columns(near=near).with_columns(usual_us=pl.col("near").median().over(own)).with_columns(
-        usual_us=pl.when(brief & long_known.is_not_null() & pl.col("planned_us").is_not_null())
-        .then(pl.min_horizontal("usual_us", long_known * pl.col("planned_us")))
-        .otherwise("usual_us")
-    ).drop("near")
+    return (
+        work.with_columns(near=near)
+        .with_columns(usual_us=pl.col("near").median().over(own))
+        .with_columns(
+            usual_us=pl.when(brief & long_known.is_not_null() & pl.col("planned_us").is_not_null())
+            .then(pl.min_horizontal("usual_us", long_known * pl.col("planned_us")))
+            .otherwise("usual_us")
+        )
+        .drop("near")
+    )
 
 
 def _slow_runs(found: list[Level]) -> list[list[Level]]:

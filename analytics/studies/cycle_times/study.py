@@ -73,14 +73,15 @@ def _read(plant: Plant, cell: str, window: Window, station: str | None, products
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
         time = told(con)
-        cycles, steps = cycles_of(con, time), steps_of(con, time)
+        cycles, steps = cycles_of(con, time, lengths=True), steps_of(con, time, lengths=True)
     between = with_disturbance(periods(cycles), time)
     work = judged(cycles, steps, cycles)
-    both = pl.concat([cycles, steps], how="diagonal")
+    needed = ["station", "lane", "product", "start_us", "disturbed"]
+    finished = pl.concat([cycles.select(needed), steps.select(*needed, "step")], how="diagonal")
     return Read(
         cycles=cycles.filter(inside & chosen),
         work=work.filter(inside & chosen),
-        finished=both.filter(inside & chosen),
+        finished=finished.filter(inside & chosen),
         periods=between.filter(inside & chosen & ~pl.col("disturbed")),
     )
 

@@ -59,7 +59,7 @@ def periods(cycles: pl.DataFrame) -> pl.DataFrame:
     before = pl.col("end_us").shift(1).over("station")
     return (
         cycles.filter(pl.col("paired") != "open")
-        .sort("station", "end_us", "lane", "start_us")
+        .sort("station", "end_us", "lane", "start_us", "product")
         .select("station", "lane", "product", start_us=before, end_us="end_us")
         .filter(pl.col("start_us") < pl.col("end_us"))
     )
@@ -77,9 +77,7 @@ def period_figures(rows: pl.DataFrame, takts: pl.DataFrame) -> pl.DataFrame:
         .agg(*_figures(NET), pl.col("takt_us").first(), over_takt_share=(pl.col("takt_us") < NET).mean())
         .join(_modes(timed, key, "net_us"), on=key, how="left", nulls_equal=True)
         .sort(*key, nulls_last=True)
-        .select(
-            *key, pl.col("cycles_n").alias("periods_n"), "p50_us", "mode_us", "takt_us", "over_takt_share", *SPREAD
-        )
+        .select(*key, pl.col("cycles_n").alias("periods_n"), "p50_us", "mode_us", "takt_us", "over_takt_share", *SPREAD)
         .with_columns(pl.col("product").fill_null(UNKNOWN))
     )
 
