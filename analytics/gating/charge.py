@@ -24,6 +24,8 @@ LEAST_US = 1_000_000
 AGAIN_US = 5_000_000
 """What exceeds the usual by less is no stop."""
 WORK = "work"
+LASTING = ("planned_stop", "changeover", "carrier_change", "waiting_people", "waiting_material", "no_order")
+"""What holds until another record says otherwise: if that is lost, work of its usual length shows that it is over."""
 BOOKED = {
     "piece": pl.Int64, "start_us": pl.Int64, "end_us": pl.Int64, "line": pl.String, "cause": pl.String,
     "station": pl.String, "log_file": pl.String, "log_line": pl.Int64, "log_end_file": pl.String,
@@ -88,7 +90,7 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
         .then(30)
         .when(feeds)
         .then(None)
-        .when((pl.col("line") == "planned_stop") & ~too_long)
+        .when(pl.col("line").is_in(LASTING) & ~too_long & ~pl.col("own_wait") & ~pl.col("unknown"))
         .then(None)
         .when(own.fill_null(False))
         .then(0)
@@ -99,7 +101,7 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     )
     payload = ["line", "cause", "blamed", "waits_for", "log_file", "log_line", "log_end_file", "log_end_line"]
     return (
-        hits.with_columns(rank=pl.when(whole.fill_null(False) & own.fill_null(False)).then(0).otherwise(rank))
+        hits.with_columns(rank=rank)
         .filter(pl.col("rank").is_not_null())
         .with_columns(
             start_us=pl.max_horizontal("start_us", "piece_start"),
@@ -127,7 +129,7 @@ def _met(rows: Frame, tiles: Frame) -> Frame:
         .explode("n")
     )
     near = order.select(
-        "piece", "charged", "at", "own_wait", "over_us", "fence_us", "station", "thread", "step",
+        "piece", "charged", "at", "own_wait", "over_us", "fence_us", "station", "thread", "step", "unknown",
         piece_start="start_us", piece_end="end_us", actor="lane",
     )[hits["n"].cast(pl.Int64)]  # fmt: skip
     return pl.concat([hits.drop("n"), near], how="horizontal")

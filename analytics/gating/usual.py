@@ -33,7 +33,7 @@ def usual(seen: Moments, binding: Binding, cell: Cell) -> pl.DataFrame:
     work = _planned(seen, work, cell)
     # A station that begins when it has waited for something nobody logs: that is no work, however usual it is.
     most = pl.max_horizontal(pl.lit(MOVE_US), (pl.col("cycle_us") / 2).cast(pl.Int64).fill_null(0))
-    idle = (pl.col("step") == MOVE) & (pl.col("thread") == "own")
+    idle = (pl.col("step") == MOVE) & pl.col("thread").is_in(["own", "release", "demand"])
     work = work.with_columns(level_us=pl.when(idle).then(pl.min_horizontal("level_us", most)).otherwise("level_us"))
     return (
         links.join(

@@ -252,3 +252,10 @@ def test_a_robot_that_only_ever_waits_has_no_usual_share_of_its_plan(tmp_path):
     )
     whole = chain(tmp_path, rows, **ROBOT)
     assert whole["us"].sum() == 24 * 3600 * 1_000_000
+
+
+def test_a_changeover_whose_end_was_lost_is_over_when_work_takes_its_usual_time(tmp_path):
+    text = line_log([10.0] * 20 + [70.0] + [10.0] * 20) + f"\n{clock(0)} * mode automatic\n{clock(205)} * mode setup"
+    rows = between(chain(tmp_path, text, **LINE), 50, 450)
+    assert seconds(rows, "line")["changeover"] <= 65
+    assert seconds(rows, "station", "line")["press", "work"] >= 335
