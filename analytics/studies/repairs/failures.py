@@ -41,7 +41,7 @@ FAILURE: dict[str, Any] = {
 def failures(stops: pl.DataFrame, stretches: pl.DataFrame, from_us: int, to_us: int) -> pl.DataFrame:
     """List the failures that began within [from_us, to_us), in order of time: FAILURE.
 
-    Takes    stops: rows of sql/stop_list.sql; stretches: lane, start_us, end_us, line, cause (sql/stretches.sql).
+    Takes    stops: rows of sql/stop_list.sql; stretches: lane, start_us, end_us, line, cause (put_together).
     What one record stopped on several lanes is one failure: from the first start to the last end. Only breakdowns and
     short stops with an alarm are failures; a stop of safety is none.
     """
@@ -67,6 +67,24 @@ def failures(stops: pl.DataFrame, stretches: pl.DataFrame, from_us: int, to_us: 
         .sort("start_us", "station", "cause", "log_file", "log_line", nulls_last=True)
         .select(pl.col(name).cast(dtype) for name, dtype in FAILURE.items())
     )  # fmt: skip
+
+
+def put_together(tiles: pl.DataFrame, to_us: int) -> pl.DataFrame:
+    """Put pieces of a lane on one line and cause together where one follows the other, across days too.
+
+    Takes    tiles: lane, start_us, end_us, line, cause, in order of lane and time; those of a lane do not overlap.
+    Returns  the same columns and order; the last stretch is cut at to_us.
+    """
+    before = pl.col("end_us").shift(1)
+    follows = (
+        (before == pl.col("start_us"))
+        & (pl.col("lane") == pl.col("lane").shift(1))
+        & (pl.col("line") == pl.col("line").shift(1))
+        & pl.col("cause").eq_missing(pl.col("cause").shift(1))
+    ).fill_null(value=False)  # fmt: skip
+    rows = tiles.with_columns(first=~follows).with_columns(last=pl.col("first").shift(-1, fill_value=True))
+    ends = rows.filter("last").select(pl.col("end_us").clip(None, to_us))
+    return rows.filter("first").select("lane", "start_us", ends["end_us"], "line", "cause")
 
 
 def of_kind(rows: pl.DataFrame, kind: str) -> pl.DataFrame:

@@ -14,7 +14,7 @@ from analytics.studies.cell_losses import cell_losses
 from analytics.studies.first_out import TOGETHER_US, by_chance, first_out, grouped
 from analytics.studies.repairs import words
 from analytics.studies.repairs.exposure import exposure
-from analytics.studies.repairs.failures import failures
+from analytics.studies.repairs.failures import failures, put_together
 from analytics.studies.repairs.figures import between, by_cause, down, timed
 from analytics.studies.repairs.pareto import pareto
 from analytics.studies.repairs.patterns import curves, medians, shapes, trends
@@ -30,7 +30,7 @@ class Frames:
     """What the study is told from."""
 
     stops: pl.DataFrame  # sql/stop_list.sql
-    stretches: pl.DataFrame  # sql/stretches.sql
+    stretches: pl.DataFrame  # sql/stretches.sql, put together
     plan: pl.DataFrame  # lane, start_us, end_us, plan
     losses: pl.DataFrame  # of analytics.studies.cell_losses
     alarms: pl.DataFrame  # the fact tables
@@ -53,7 +53,7 @@ def repairs(
     with facts_of(plant, cell, window) as con:
         frames = Frames(
             stops=query(con, "stop_list", **span, station=None, line=None, cause=None),
-            stretches=query(con, "stretches", to_us=window.to_us),
+            stretches=put_together(query(con, "stretches", to_us=window.to_us), window.to_us),
             plan=query(con, "lane_plan"),
             losses=cell_losses(con, window, members),
             alarms=query(con, "alarm_rows", to_us=window.to_us),
