@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import polars as pl
@@ -11,12 +12,18 @@ from rich.text import Text
 from analytics.account import Window
 from analytics.book import Plant
 from analytics.study import Study
-from app.tables import grid
-from app.wording import changes_clock, clock, duration, number, share
+from app.fitted_table import Column, FittedTable
+from app.wording import changes_clock, clock, duration, line_title, number, share
 
 LOG = "log lines"
 ROWS = 20
 """Rows of a table that are printed when no table was asked for by name."""
+EVERYWHERE = "whole cell"
+CHANCES = ("chance", "p", "q", "false")
+UNITS = {"_at_us": "at", "_us": "time", "_share": "share", "_n": "count"}
+"""Units that the values show; the word stands in a heading that would be another's without it."""
+EXACT_BELOW_US = 10 * 1_000_000
+"""A column of lengths that are all shorter is printed to the hundredth of a second."""
 
 
 def as_printed(plant: Plant, window: Window, title: str, study: Study, only: str | None) -> list[RenderableType]:
@@ -28,11 +35,12 @@ def as_printed(plant: Plant, window: Window, title: str, study: Study, only: str
         if only not in (None, name) or (only is None and frame.is_empty()):
             continue
         shown = frame if only else frame.head(ROWS)
-        more = f" ({frame.height - shown.height} more rows: --table {name})" if shown.height < frame.height else ""
-        parts.append(Text(f"\n{name.replace('_', ' ')}{more}", style="bold"))
-        parts.append(_table(plant, window, shown))
-    parts += [Text(f"? {doubt}", style="italic") for doubt in study.doubts]
-    parts += [Text(f"! {caution}", style="italic") for caution in study.cautions]
+        more = f" ({number(frame.height - shown.height)} more rows: --table {name})"
+        said = name.replace("_", " ") + (more if shown.height < frame.height else "")
+        parts.append(Text(f"\n{said}", style="bold"))
+        parts.append(_table(plant, window, name, shown) if frame.height else Text("nothing in this period"))
+    parts += [Text(f"? {doubt}", style="italic") for doubt in dict.fromkeys(study.doubts)]
+    parts += [Text(f"! {caution}", style="italic") for caution in dict.fromkeys(study.cautions)]
     return parts
 
 
@@ -62,29 +70,56 @@ def is_instant(column: str) -> bool:
     return column.endswith("_at_us") or column in ("start_us", "end_us", "us_at", "at_us")
 
 
+def headings(columns: list[str]) -> list[str]:
+    """Head columns in words, each differently; the unit is left out where the values show it.
+
+    >>> headings(["line", "us", "line_share", "stops_n", "takt_s"])
+    ['line', 'time', 'line share', 'stops', 'takt, s']
+    """
+    bare = [_without_unit(c) for c in columns]
+    said = []
+    for column, word in zip(columns, bare, strict=True):
+        unit = next((u for u in UNITS if column.endswith(u) and column != u[1:]), None)
+        alone = bare.count(word) == 1 or unit is None
+        said.append(word if alone or unit is None else f"{word} {UNITS[unit]}")
+    return said
+
+
+def _without_unit(column: str) -> str:
+    if column == "us":
+        return "time"
+    for suffix in UNITS:
+        if column.endswith(suffix) and column != suffix[1:]:
+            column = column[: -len(suffix)]
+            return "time" if column == "us" else column.replace("_", " ")
+    return f"{column[:-2].replace('_', ' ')}, s" if column.endswith("_s") else column.replace("_", " ")
+
+
 def _datum(plant: Plant, column: str, value: Any) -> Any:
     if isinstance(value, pl.Series):
         return value.to_list()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
     return plant.file.local(value).isoformat() if is_instant(column) and value is not None else value
 
 
-def _table(plant: Plant, window: Window, frame: pl.DataFrame) -> RenderableType:
+def _table(plant: Plant, window: Window, name: str, frame: pl.DataFrame) -> RenderableType:
     frame = _with_log_places(frame)
     odd = changes_clock(plant.file, window) if window.to_us > window.from_us else False
     days = plant.file.production_day(window.from_us) != plant.file.production_day(window.to_us - 1)
-    numeric = [n for n, dtype in enumerate(frame.dtypes) if dtype.is_numeric()]
-    rows = [
-        [_shown(plant, name, value, odd, days) for name, value in row.items()] for row in frame.iter_rows(named=True)
-    ]
-    whole = [n for n, name in enumerate(frame.columns) if n in numeric or is_instant(name)]
-    table = grid([_heading(c) for c in frame.columns], rows, right=numeric, whole=whole)
-    for n, column in enumerate(table.columns):
-        if n not in whole:  # words wrap, but to no less than a word
-            longest = max((len(word) for row in rows for word in row[n].split()), default=1)
-            column.min_width = min(longest, 22 if frame.columns[n] == LOG else 10)
-        elif not is_instant(frame.columns[n]):
-            column.header = Text("\n".join(str(column.header).split()), justify="right")
-    return table
+    columns = []
+    for column, heading in zip(frame.columns, headings(frame.columns), strict=True):
+        values = frame[column].to_list()
+        number_like = frame[column].dtype.is_numeric()
+        if is_instant(column):
+            cells = ["–" if v is None else _instant(plant, int(v), odd, days) for v in values]
+        elif column == "us" or column.endswith("_us"):
+            cells = _lengths(values)
+        else:
+            cells = [_shown(column, v) for v in values]
+        whole = number_like or is_instant(column)
+        columns.append(Column(column, heading, cells, right=number_like, whole=whole))
+    return FittedTable(name, columns)
 
 
 def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
@@ -103,32 +138,45 @@ def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _heading(column: str) -> str:
-    """Leave out the unit where the values show it."""
-    for suffix in ("_at_us", "_us", "_share", "_n"):
-        if column.endswith(suffix) and column != suffix[1:]:
-            return column[: -len(suffix)].replace("_", " ")
-    return f"{column[:-2].replace('_', ' ')}, s" if column.endswith("_s") else column.replace("_", " ")
+def _instant(plant: Plant, us: int, odd: bool, days: bool) -> str:
+    local = plant.file.local(us)
+    return f"{local:%a %d %b} {clock(local, offset=odd)}" if days else clock(local, offset=odd)
 
 
-def _shown(plant: Plant, column: str, value: Any, odd: bool, days: bool) -> str:
+def _lengths(values: list[Any]) -> list[str]:
+    """Write a column of lengths of time; short ones to the hundredth, as cycles differ by less than a tenth."""
+    known = [v for v in values if v is not None and v == v]
+    exact = bool(known) and max(abs(v) for v in known) < EXACT_BELOW_US
+    said = []
+    for value in values:
+        if value is None or value != value:
+            said.append("–")
+        elif exact:
+            said.append(f"{number(value / 1e6, 2)} s")
+        else:
+            said.append(duration(round(value)) if round(value) >= 0 else f"−{duration(round(-value))}")
+    return said
+
+
+def _shown(column: str, value: Any) -> str:
     if value is None:
         return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list | pl.Series):
-        return ", ".join(str(v) for v in value)
+        return ", ".join(str(v) for v in value) or "–"
     if not isinstance(value, int | float):
-        return str(value)
-    if isinstance(value, float) and value != value:
+        text = str(value)
+        if column == "line":
+            return line_title(text)
+        return EVERYWHERE if text == "*" and column in ("station", "lane") else text
+    if isinstance(value, float) and not math.isfinite(value):
         return "–"
-    if is_instant(column):
-        local = plant.file.local(int(value))
-        return f"{local:%a %d %b} {clock(local, offset=odd)}" if days else clock(local, offset=odd)
-    if column.endswith("_us") or column == "us":
-        return duration(round(value)) if value >= 0 else f"−{duration(round(-value))}"
     if column.endswith("_share"):
         return share(value)
     if isinstance(value, int):
-        return str(value) if column.endswith(("_line", "line")) else number(value)
-    return number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2 if abs(value) >= 1 else 3)
+        return str(value) if column.endswith("line") else number(value)
+    if column.rpartition("_")[2] in CHANCES and 0 <= value < 0.001:
+        return "<0.001"
+    size = abs(value)
+    return number(value, 0 if size >= 100 or size == 0 else 1 if size >= 10 else 2 if size >= 1 else 3)

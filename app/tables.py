@@ -47,7 +47,7 @@ def give(args: Namespace, table: Sequence[RenderableType], data: Any, frame: pl.
     if args.format == "json":
         _text(args, json.dumps(data, ensure_ascii=False, indent=2, default=str) + "\n")
     elif args.format == "csv":
-        _text(args, frame.write_csv())
+        _text(args, _flat(frame).write_csv())
     elif args.format == "parquet":
         with _writing(args.output) as path:
             frame.write_parquet(path)
@@ -90,6 +90,12 @@ def bars() -> Iterator[Progress]:
             shown.update(tasks[step], completed=done, total=total)
 
         yield tell
+
+
+def _flat(frame: pl.DataFrame) -> pl.DataFrame:
+    """Write lists as words with ", " between them: CSV knows no lists."""
+    lists = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
+    return frame.with_columns(pl.col(name).cast(pl.List(pl.String)).list.join(", ") for name in lists)
 
 
 def _text(args: Namespace, text: str) -> None:
