@@ -14,17 +14,17 @@ from analytics.studies.safety_words import PROTECTIVE_STOPS
 from analytics.studies.sentences import ENTRY, counted, length
 from analytics.study import Study, facts_of
 
-END, REPAIR, PACE, CHANGE, SUPPLY, PEOPLE, QUALITY = (
-    "end the short stops", "fix the cause", "bring to plan", "cut the changeover", "bring in time", "be there in time",
-    "make it good",
+END, REPAIR, PACE, CHANGE, CARRIERS, MATERIAL, PEOPLE, QUALITY = (
+    "end the short stops", "fix the cause", "bring to plan", "cut the changeover", "have carriers ready",
+    "have material ready", "be there in time", "make it good",
 )  # fmt: skip
 WHAT: Final = {
     "breakdown": REPAIR,
     "micro_stop": END,
     "slow_cycle": PACE,
     "changeover": CHANGE,
-    "carrier_change": SUPPLY,
-    "waiting_material": SUPPLY,
+    "carrier_change": CARRIERS,
+    "waiting_material": MATERIAL,
     "waiting_people": PEOPLE,
 }
 """What could be done about a line. Safety stops, planned stops, missing orders and what is not known are not in it."""
@@ -55,9 +55,8 @@ def first(plant: Plant, cell: str, window: Window, *, station: str | None = None
         shifts = query(con, "shifts_worked", from_us=window.from_us, to_us=window.to_us)
     busy, shifts_n = int(shifts["us"].sum()), max(1, shifts.height)
     if not busy:
-        return Study(
-            "first", ["Nothing was planned in this period: there is nothing to win."], {}, ["no planned busy time"]
-        )
+        nothing = "Nothing was planned in this period: there is nothing to win."
+        return Study("first", [nothing], {}, ["There is no planned busy time."])
     found = opportunities(pieces, rejects, model, shifts_n)
     kept = found.filter(pl.col("charged_us") >= LEAST_SHARE * busy).with_row_index("rank", offset=1)
     small_us = int(found["charged_us"].sum()) - int(kept["charged_us"].sum())
@@ -212,7 +211,7 @@ def _findings(kept: pl.DataFrame, shifts_n: int, cell: Cell) -> list[str]:
         return ["No loss is large enough to be named first."]
     told = []
     for r in kept.head(3).iter_rows(named=True):
-        thing = " ".join(str(r[c]) for c in ("station", "cause") if r[c])
+        thing = ", ".join(str(r[c]) for c in ("station", "cause") if r[c])
         told.append(
             f"{r['rank']}. {r['what'].capitalize()}: {thing}. At most {r['parts_per_shift']:.0f} {cell.unit}s per "
             f"shift (95 %: {r['low']:.0f} to {r['high']:.0f}); {counted(r['events_n'], 'case')}, the longest "
@@ -230,5 +229,5 @@ def _doubts(totals: pl.DataFrame, shifts_n: int, busy: int) -> list[str]:
         "that return at set times.",
     ]
     if unknown:
-        doubts.append(f"{unknown / busy:.1%} of the time is not known and is in no opportunity.")
+        doubts.append(f"{unknown / busy * 100:.1f} % of the time is not known and is in no opportunity.")
     return doubts

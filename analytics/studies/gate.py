@@ -42,7 +42,10 @@ def gate(plant: Plant, cell: str, window: Window, *, station: str | None = None,
         gap = query(con, "plan_gap", **spans)
     if steps.is_empty():
         return Study(
-            "gate", ["There is no planned busy time in this period."], {}, ["nothing planned: nothing to gate"]
+            "gate",
+            ["There is no planned busy time in this period."],
+            {},
+            ["Nothing was planned, so nothing was waited for."],
         )
     total = int(steps["us"].sum())
     shares = _shares(steps, total)
@@ -112,8 +115,8 @@ def _findings(shares: pl.DataFrame, upcoming: pl.DataFrame, slack: pl.DataFrame,
         return ["The whole cell stood all the time: no station was waited for."]
     first = named.row(0, named=True)
     told = [
-        f"The cell waited for {first['station']} or was paced by it {first['gate_share']:.0%} of its planned busy time "
-        f"({first['work_us'] / 3.6e9:.1f} h within its plan, {first['slow_us'] / 60e6:.0f} min slow, "
+        f"The cell waited for {first['station']} or was paced by it {first['gate_share'] * 100:.0f} % of its planned "
+        f"busy time ({first['work_us'] / 3.6e9:.1f} h within its plan, {first['slow_us'] / 60e6:.0f} min slow, "
         f"{first['lost_us'] / 60e6:.0f} min stopped)."
     ]
     lanes = cell.lanes().filter(pl.col("station") == first["station"])["lane"].to_list()
@@ -125,7 +128,7 @@ def _findings(shares: pl.DataFrame, upcoming: pl.DataFrame, slack: pl.DataFrame,
         best = by_lane.sort("meetings_n", "next_lane", descending=[True, False]).row(0, named=True)
         told.append(
             f"If it were quicker, {best['next_lane']} would gate next: it was "
-            f"{best['margin'] / best['meetings_n'] / 1e6:.1f} s ahead at the middle of their {best['meetings_n']:,} "
+            f"{best['margin'] / best['meetings_n'] / 1e6:.1f} s ahead in the middle of their {best['meetings_n']:,} "
             "meetings."
         )
     often = pl.col("ends_n") > pl.col("ends_n").max() / 20  # seldom done steps say little
@@ -133,8 +136,8 @@ def _findings(shares: pl.DataFrame, upcoming: pl.DataFrame, slack: pl.DataFrame,
     if not spare.is_empty():
         tight = spare.row(0, named=True)
         told.append(
-            f"The least slack elsewhere has {tight['lane']} {tight['step']}: half of the time "
-            f"{tight['slack_median_us'] / 1e6:.1f} s or less; it gates {tight['gating_share']:.0%} of the time."
+            f"Elsewhere {tight['lane']} {tight['step']} has the least slack: half of the time "
+            f"{tight['slack_median_us'] / 1e6:.1f} s or less; it gates {tight['gating_share'] * 100:.0f} % of the time."
         )
     return told
 
@@ -167,7 +170,7 @@ def _doubts(quality: pl.DataFrame, links: pl.DataFrame, upcoming: pl.DataFrame, 
         doubts.append(f"{never.height} kinds of links were candidates and never bound (table links), e.g. {named}.")
     if instant > 0.001:
         doubts.append(
-            f"{instant:.1%} of the time is charged instant by instant: it lies before the first or after the last part "
-            "that left."
+            f"{instant * 100:.1f} % of the time is charged instant by instant: it lies before the first or after the "
+            "last part that left."
         )
     return doubts

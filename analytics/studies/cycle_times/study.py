@@ -11,10 +11,10 @@ from analytics.book import Plant
 from analytics.cell import Cell
 from analytics.pace import STOP
 from analytics.pace_changes import pace_changes
-from analytics.statistics.order_statistics import quantile
+from analytics.statistics.order_statistics import Quantile, quantile
 from analytics.studies.cycle_times.distribution import histogram, two_modes
 from analytics.studies.cycle_times.tables import BEST, SPREAD, gap_split, net_times, period_figures, periods, spread
-from analytics.studies.sentences import counted, length, middle
+from analytics.studies.sentences import counted, length
 from analytics.study import Study, facts_of
 from analytics.undisturbed import FINISHED, cycles_of, judged, steps_of, told, with_disturbance
 
@@ -115,9 +115,9 @@ def _findings(plant: Plant, read: Read, tables: dict[str, pl.DataFrame]) -> list
         side = "over" if row["gap_us"] < 0 else "under"
         if typical is not None:
             found.append(
-                f"Furthest from its plan: {row['lane']} with {row['product']} typically takes {middle(typical)}, "
-                f"{length(abs(row['gap_us']))} {side} the planned {length(row['planned_us'])}; best demonstrated "
-                f"{length(row['best_us'])}."
+                f"Furthest from its plan: {row['lane']} with {row['product']} typically takes {_middle(typical)}, "
+                f"{_fine(abs(row['gap_us']))} {side} the planned {_fine(row['planned_us'])}; best demonstrated "
+                f"{_fine(row['best_us'])}."
             )
     two = tables["two_modes"].filter("two")
     if not two.is_empty():
@@ -171,6 +171,18 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     if not read.work.filter(pl.col("step").is_not_null()).is_empty():
         doubts.append("A robot's whole cycle holds waits that no record names; its steps tell its pace.")
     doubts.append(
-        f"Best demonstrated is the length that {BEST:.0%} of undisturbed cycles do not exceed; it moves with the data."
+        f"Best demonstrated is the length that {BEST * 100:.0f} % of undisturbed cycles do not exceed; it moves with "
+        "the data."
     )
     return doubts
+
+
+def _fine(us: float) -> str:
+    """Write a length that is compared with others of its kind: to the hundredth below ten seconds."""
+    return f"{us / 1e6:.2f} s" if us < 10e6 else length(us)
+
+
+def _middle(found: Quantile) -> str:
+    if found.low is None or found.high is None:
+        return f"{_fine(found.value)} (of {found.n}: too few for an interval)"
+    return f"{_fine(found.value)} (95 %: {_fine(found.low)} to {_fine(found.high)})"

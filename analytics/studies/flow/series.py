@@ -88,7 +88,7 @@ def in_series(visits: pl.DataFrame) -> tuple[list[str], str | None]:
     )
     share = astray.unique("part")["back"].mean()
     if share is not None and float(share) > STRAY_SHARE:  # type: ignore[arg-type]
-        return [], f"{float(share):.0%} of the parts pass the stations in another order"  # type: ignore[arg-type]
+        return [], f"{float(share) * 100:.0f} % of the parts pass the stations in another order"  # type: ignore[arg-type]
     return stations, None
 
 

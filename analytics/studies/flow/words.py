@@ -20,7 +20,7 @@ def bottleneck_words(lanes: pl.DataFrame, bridge: int) -> list[str]:
     if lanes.is_empty() or not lanes["bottleneck_share"][0]:
         return ["No station was active in this period: there is no bottleneck to name."]
     top = lanes.row(0, named=True)
-    span = "" if top["low_share"] is None else f" (95 %: {_share(top['low_share'])} to {_share(top['high_share'])})"
+    span = "" if top["low_share"] is None else f" (95 %: {top['low_share'] * 100:.0f} to {top['high_share'] * 100:.0f})"
     first = (
         f"{top['lane']} was the momentary bottleneck for {_share(top['bottleneck_share'])} of planned busy time{span}: "
         f"{_share(top['sole_share'])} alone, {_share(top['shifting_share'])} while it shifted from or to another."

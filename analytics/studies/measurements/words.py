@@ -32,8 +32,8 @@ def _drift(row: dict[str, Any], step: pl.DataFrame, clock: Clock) -> str:
     unit = " half tolerances" if row["product"] == ALL else ""
     text = (
         f"{_name(row)} drifts from {clock(row['start_us'])} to {clock(row['end_us'])}: {_level(row, 'from_level')} to "
-        f"{_level(row, 'to_level')}{unit} over {counted(row['values_n'], 'part')}, {row['per_100_parts']:+.3g} per 100 "
-        f"parts (95 %: {row['per_100_low']:+.3g} to {row['per_100_high']:+.3g})."
+        f"{_level(row, 'to_level')}{unit} over {counted(row['values_n'], 'part')}, {_signed(row['per_100_parts'])} per "
+        f"100 parts (95 %: {_signed(row['per_100_low'])} to {_signed(row['per_100_high'])})."
     )
     if row["until_limit_n"] is not None:
         until = f"{row['until_limit_low_n']:,.0f} to " + (
@@ -47,7 +47,7 @@ def _drift(row: dict[str, Any], step: pl.DataFrame, clock: Clock) -> str:
     ).sort("at_us").head(1)  # fmt: skip
     if after.height:
         back = after.row(0, named=True)
-        text += f" Then it steps back by {back['size']:+.3g} at {clock(back['at_us'])}, as after a calibration"
+        text += f" Then it steps back by {_signed(back['size'])} at {clock(back['at_us'])}, as after a calibration"
         text += f" ({_company(back)})." if back["asked_n"] > 1 else "."
     return text
 
@@ -56,9 +56,13 @@ def _step(row: dict[str, Any], clock: Clock) -> str:
     heard = f" Logged around it: {row['heard']}." if row["heard"] else ""
     company = f" ({_company(row)})" if row["asked_n"] > 1 else ""
     return (
-        f"{_name(row)} steps by {row['size']:+.3g} (95 %: {row['size_low']:+.3g} to {row['size_high']:+.3g}) at "
-        f"{clock(row['at_us'])}{company}.{heard}"
+        f"{_name(row)} steps by {_signed(row['size'])} "
+        f"(95 %: {_signed(row['size_low'])} to {_signed(row['size_high'])}) at {clock(row['at_us'])}{company}.{heard}"
     )
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.3g}".replace("-", "−")
 
 
 def _level(row: dict[str, Any], name: str) -> str:

@@ -81,8 +81,7 @@ def _costliest(tables: Tables) -> list[str]:
         more = f"; {_every(row, 'mtbf', 'worked')}, {_takes(row)}"
     return [
         f"{_name(first)} cost the cell most: {first['lost_parts']:.0f} parts ({length(first['lost_us'])}, "
-        f"{first['lost_share']:.0%}".replace("%", " %")
-        + f" of what own stops cost) in {counted(first['stops_n'], 'stop')}{more}."
+        f"{first['lost_share'] * 100:.0f} % of what own stops cost) in {counted(first['stops_n'], 'stop')}{more}."
     ]
 
 
@@ -141,7 +140,7 @@ def _first(groups: pl.DataFrame) -> list[str]:
     how = f" ({', '.join(unsure)})" if unsure else ""
     name = " ".join(w for w in (most["code"], most["text"]) if w)
     return [
-        f"Alarms rose together {counted(groups.height, 'time')}, the first was sure "
-        f"{counted(count.get(SURE, 0), 'time')}{how}; most often first: {name} ({most['station'] or 'cell'}), "
+        f"Several alarms rose together {counted(groups.height, 'time')}; which was first is sure in "
+        f"{count.get(SURE, 0)} of them{how}. Most often first: {name} ({most['station'] or 'cell'}), "
         f"{counted(most['len'], 'time')}."
     ]

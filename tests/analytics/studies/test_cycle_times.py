@@ -84,7 +84,7 @@ def test_the_account_of_a_shift_tells_typical_best_and_gap_to_plan(tmp_path):
     assert (period["periods_n"], period["p50_us"], period["takt_us"]) == (198, 20 * SECOND, 10 * SECOND)
     assert period["over_takt_share"] == 1.0
     assert study.findings[0] == "No lasting change of any cycle time in this period."
-    assert "0.5 s over the planned 10.0 s" in study.findings[1]
+    assert "0.50 s over the planned 10.0 s" in study.findings[1]
     assert any("1 cycle or step around an alarm" in d for d in study.doubts)
     assert any("No cycles are logged here for pack" in d for d in study.doubts)
 
