@@ -13,7 +13,7 @@ from analytics.account import Window
 from analytics.book import Plant
 from analytics.study import Study
 from app.fitted_table import Column, FittedTable
-from app.wording import changes_clock, clock, duration, line_title, number, share
+from app.wording import clock, duration, line_title, number, share
 
 LOG = "log lines"
 ROWS = 20
@@ -105,14 +105,13 @@ def _datum(plant: Plant, column: str, value: Any) -> Any:
 
 def _table(plant: Plant, window: Window, name: str, frame: pl.DataFrame) -> RenderableType:
     frame = _with_log_places(frame)
-    odd = changes_clock(plant.file, window) if window.to_us > window.from_us else False
     days = plant.file.production_day(window.from_us) != plant.file.production_day(window.to_us - 1)
     columns = []
     for column, heading in zip(frame.columns, headings(frame.columns), strict=True):
         values = frame[column].to_list()
         number_like = frame[column].dtype.is_numeric()
         if is_instant(column):
-            cells = ["–" if v is None else _instant(plant, int(v), odd, days) for v in values]
+            cells = ["–" if v is None else _instant(plant, int(v), days) for v in values]
         elif column == "us" or column.endswith("_us"):
             cells = _lengths(values)
         else:
@@ -138,9 +137,12 @@ def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _instant(plant: Plant, us: int, odd: bool, days: bool) -> str:
+def _instant(plant: Plant, us: int, days: bool) -> str:
+    """Write an instant; with its offset in the hour that comes twice when the clock is put back."""
     local = plant.file.local(us)
-    return f"{local:%a %d %b} {clock(local, offset=odd)}" if days else clock(local, offset=odd)
+    twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    said = clock(local, offset=twice)
+    return f"{local:%a %d %b} {said}" if days else said
 
 
 def _lengths(values: list[Any]) -> list[str]:
