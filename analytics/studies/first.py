@@ -228,6 +228,6 @@ def _doubts(totals: pl.DataFrame, shifts_n: int, busy: int) -> list[str]:
         f"The intervals take cases as coming at random, over {counted(shifts_n, 'shift')}; they say nothing of causes "
         "that return at set times.",
     ]
-    if unknown:
+    if unknown / busy >= LEAST_SHARE:
         doubts.append(f"{unknown / busy * 100:.1f} % of the time is not known and is in no opportunity.")
     return doubts
