@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from analytics.book import Plant
-from tests.logs import book, cell, log
+from tests.logs import DAY, book, cell, log
 
 ONE_STATION = {"outlet": "press", "stations": [{"name": "press", "kind": "machine"}]}
 
@@ -21,9 +21,10 @@ class Odd:
     lines: str
     cell: dict[str, Any] = field(default_factory=dict)
     period: tuple[str, ...] = ("--day", "2026-10-20", "--shift", "early")
+    day: str = DAY
 
     def events(self) -> pl.DataFrame:
-        return log(self.lines)
+        return log(self.lines, day=self.day)
 
     def plant(self, folder: Any, change: Callable[[pl.DataFrame], pl.DataFrame] = lambda e: e) -> Plant:
         return book(folder, change(self.events()), None, cell(**self.cell))
@@ -108,6 +109,11 @@ ODD: dict[str, Odd] = {
     "sets whose places are not logged": Odd(f"{line(10)}\n{line(10, product='lid').replace(' P', ' L')}", OF_SETS),
     "an alarm that never ends": Odd(f"{line(20)}\n06:10:00 press alarm E1"),
     "all parts rejected": Odd(line(30).replace(" good ", " reject ")),
+    "a day of 25 hours": Odd(
+        f"{line(30)}\n+1d 02:30:00 press starts N1 product=dish\n+1d 04:00:00 press ends N1",
+        period=("--day", "2026-10-24"),
+        day="2026-10-24",
+    ),
     "a period with nothing planned": Odd(REGULAR, period=("--from", "2026-10-20T20:00", "--to", "2026-10-20T21:00")),
     "a period of a second": Odd(REGULAR, period=("--from", "2026-10-20T06:05:00", "--to", "2026-10-20T06:05:01")),
     "a day without events": Odd(REGULAR, period=("--day", "2026-10-22")),

@@ -10,14 +10,17 @@ from typing import Any
 
 import polars as pl
 import pytest
+from rich.console import Console
 
-from analytics.account import account
+from analytics.account import Window, account
 from analytics.study import Study
 from app.cli import main
 from app.commands import studies
 from app.commands.studies import STUDIES, StudyCommand
+from app.fitted_table import Column, FittedTable, fitting
+from app.print_study import ROWS, as_printed, headings
 from tests.app.odd_plants import NO_EVENTS, ODD
-from tests.logs import shift
+from tests.logs import DAY, at, shift
 
 BAD_WORD = re.compile(r"(?<![\w-])(None|nan|NaN|inf|Infinity|null|NaT|e[-+]\d\d)(?![\w-])")
 """What a value that does not exist looks like when it was put into a sentence all the same."""
@@ -51,6 +54,7 @@ class Bench:
 
 
 LOAD = StudyCommand.load
+SHUFFLED = "regular, read in another order"
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +70,7 @@ def run(bench, monkeypatch, capsys):
         monkeypatch.setattr(studies, "open_plant", lambda _: bench.plant(name))
         monkeypatch.setattr(StudyCommand, "load", (lambda self: bench.load(self, name)) if once else LOAD)
         capsys.readouterr()
-        period = () if {"--day", "--from", "--week"} & set(words) else ODD[name].period
+        period = () if name not in ODD else ODD[name].period
         code = main([command, *period, *words])
         return code, *capsys.readouterr()
 
@@ -123,9 +127,109 @@ def test_every_table_of_an_odd_plant_is_exported(name, command, run, bench, tmp_
         assert pl.read_parquet(file).equals(frame)
 
 
-@pytest.mark.parametrize("name", [n for n in ODD if n not in NO_EVENTS])
+@pytest.mark.parametrize("name", [n for n in ODD if n not in NO_EVENTS and ODD[n].day == DAY])
 def test_the_account_of_an_odd_plant_closes(name, bench):
     (told,) = account(bench.plant(name), "a1", shift())
     assert told.difference_us == 0
     assert told.parts.difference == 0
     assert told.planned_busy_us == 8 * 3600 * 1_000_000
+
+
+@pytest.mark.parametrize("command", STUDIES, ids=lambda c: c.NAME)
+def test_the_order_in_which_events_were_read_changes_no_byte(command, run, bench):
+    if SHUFFLED not in bench.plants:
+        mixed = ODD["regular"].plant(bench.folder / "shuffled", lambda e: e.sample(fraction=1, shuffle=True, seed=7))
+        bench.plants[SHUFFLED] = mixed
+    told = run("regular", command.NAME, "--format", "json")
+    assert told[0] == 0
+    assert run(SHUFFLED, command.NAME, *ODD["regular"].period, "--format", "json") == told
+
+
+# ---- what is asked for wrongly
+
+
+@pytest.mark.parametrize("command", STUDIES, ids=lambda c: c.NAME)
+def test_a_name_that_the_cell_does_not_have_is_refused_with_those_it_has(command, run):
+    code, out, err = run("regular", command.NAME, "--station", "pres", once=False)
+    assert (code, out) == (2, "")
+    assert "pres" in err
+    assert "press" in err
+    code, out, err = run("regular", command.NAME, "--product", "fish", once=False)
+    assert (code, out) == (2, "")
+    assert "fish" in err
+    assert "dish" in err
+
+
+def test_a_table_that_a_study_does_not_have_is_refused_with_those_it_has(run):
+    code, out, err = run("regular", "cycles", "--table", "net_time")
+    assert (code, out) == (2, "")
+    assert "net_times" in err
+
+
+def test_csv_of_several_tables_asks_which(run):
+    code, out, err = run("regular", "cycles", "--format", "csv")
+    assert (code, out) == (2, "")
+    assert "which one?" in err
+    assert "net_times" in err
+
+
+def test_json_of_one_table_holds_this_table_alone(run):
+    _, out, _ = run("regular", "cycles", "--format", "json", "--table", "net_times")
+    assert list(json.loads(out)["tables"]) == ["net_times"]
+
+
+def test_one_table_alone_is_printed_with_all_its_rows(run, bench):
+    short, whole = run("regular", "alarms")[1], run("regular", "alarms", "--table", "per_ten_minutes")[1]
+    height = bench.done["alarms", "regular"].tables["per_ten_minutes"].height
+    assert height > ROWS
+    assert f"({height - ROWS} more rows: --table per_ten_minutes)" in " ".join(short.split())
+    assert len(re.findall(r"^\d\d:\d0:00", whole, re.MULTILINE)) == height
+    assert "more rows" not in whole
+
+
+def test_parquet_needs_a_file(run):
+    code, _, err = run("regular", "cycles", "--table", "net_times", "--format", "parquet")
+    assert code == 2
+    assert "--output" in err
+
+
+def test_the_hour_that_comes_twice_is_told_with_its_offset_and_no_other(bench):
+    day = Window("day", at("06:00:00", "2026-10-24"), at("06:00:00", "2026-10-25"))
+    assert day.to_us - day.from_us == 25 * 3600 * 1_000_000
+    halves = pl.DataFrame({"at_us": [day.from_us + n * 1_800_000_000 for n in range(50)]})
+    screen = Console(file=io.StringIO(), width=60)
+    screen.print(*as_printed(bench.plant("regular"), day, "title", Study("s", [], {"t": halves}), "t"), sep="\n")
+    told = [" ".join(row.split()) for row in screen.file.getvalue().splitlines() if re.match(r"\s*\d\d:\d\d", row)]
+    assert len(told) == 50
+    twice = ["02:00:00 +02:00", "02:30:00 +02:00", "02:00:00 +01:00", "02:30:00 +01:00"]
+    assert [t for t in told if " " in t] == twice
+    assert told[39:45] == ["01:30:00", *twice, "03:00:00"]
+
+
+# ---- tables on a narrow screen
+
+
+def test_a_table_without_room_names_the_columns_that_it_leaves_out():
+    wide = [Column(name, name, ["12.3 %"] * 2, right=True, whole=True) for name in ("a", "b", "c", "x_low", "x_high")]
+    places = Column("log lines", "log lines", ["press.log:17–19"] * 2, right=False, whole=False)
+    assert fitting([*wide, places], 80) == [*wide, places]
+    assert fitting([*wide, places], 59) == wide
+    assert fitting([*wide, places], 40) == wide[:3]  # the ends of an interval go together
+    screen = Console(file=io.StringIO(), width=40)
+    screen.print(FittedTable("net_times", [*wide, places]))
+    printed = " ".join(screen.file.getvalue().split())
+    assert "no room for x_low, x_high, log lines: --table net_times --format csv has all columns" in printed
+
+
+def test_no_two_columns_are_headed_alike():
+    assert headings(["line", "us", "line_share"]) == ["line", "time", "line share"]
+    assert headings(["gate", "gate_share", "gate_n", "gate_us"]) == ["gate", "gate share", "gate count", "gate time"]
+    assert headings(["us", "us_share"]) == ["time", "time share"]
+
+
+@CASES
+def test_the_headings_of_every_table_differ(name, command, run, bench):
+    if run(name, command)[0] == 0:
+        for table, frame in bench.done[command, name].tables.items():
+            said = headings(frame.columns)
+            assert len(set(said)) == len(said), (table, said)
