@@ -1,7 +1,8 @@
-"""For whom the cell waited: at every instant, walk the flow graph from the outlet to the root of the waiting.
+"""For whom the cell waited at one instant: walk the flow graph from the outlet to the root of the waiting.
 
-A first answer to the question; it looks at one instant at a time and so cannot see that a buffer has absorbed a stop a
-while ago. Where a robot's log says what it waits for, the walk goes there; else it goes against the flow.
+What stands in where the gating chain cannot reach: logs that tell only states, and the time before the first and after
+the last part. It cannot see that a buffer has absorbed a stop a while ago. Where a robot's log says what it waits for,
+the walk goes there; else it goes against the flow.
 """
 
 from __future__ import annotations

@@ -245,9 +245,9 @@ def test_a_ring_ends_where_it_would_begin_again():
 def test_a_robot_that_only_ever_waits_has_no_usual_share_of_its_plan(tmp_path):
     """Its steps end with the wait before them: nothing is left for work, and nothing is divided by it."""
     rows = "\n".join(
-        f"{clock(10 * n)} arm state starved\n{clock(10 * n + 8)} arm state running\n"
-        f"{clock(10 * n + 8)} arm step PUT part=P{n} product=dish\n{clock(10 * n + 8)} arm ends P{n} product=dish\n"
-        f"{clock(10 * n + 9)} out out P{n}"
+        f"{clock(10 * n)} arm state starved\n{clock(10 * n + 10)} arm state running\n"
+        f"{clock(10 * n + 10)} arm step PUT part=P{n} product=dish\n{clock(10 * n + 10)} arm ends P{n} product=dish\n"
+        f"{clock(10 * n + 10)} out out P{n}"
         for n in range(6)
     )
     whole = chain(tmp_path, rows, **ROBOT)
