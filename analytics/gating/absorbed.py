@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.busy_clock import BusyClock, busy_clock
 from analytics.gating.bind import Binding
-from analytics.gating.busy import BusyClock, busy_clock
 
 Ints = npt.NDArray[np.int64]
 
@@ -62,8 +62,8 @@ def absorbed(
     if not len(meets):
         return given
     ours = along[at] - along[np.maximum(parted, at)]
-    score_us = busy(ts[meets])
-    room = score_us - busy(ts[meets] - margin[meets])
+    score_us = busy.at(ts[meets])
+    room = score_us - busy.at(ts[meets] - margin[meets])
     over = ours - room - since[rival[meets]]
     can = booked["line"].is_in(GIVES_BACK).to_numpy() & booked["station"].is_not_null().to_numpy()
     length = np.where(can, (booked["end_us"] - booked["start_us"]).to_numpy(), 0)
@@ -83,7 +83,7 @@ def absorbed(
 def _lost(links: pl.DataFrame, ts: Ints, busy: BusyClock) -> Ints:
     """What each bound moment took longer than usual, beyond jitter, in planned busy time; 0 for the others."""
     lost = np.zeros(len(ts), dtype=np.int64)
-    took = busy(links["ts"].to_numpy()) - busy(links["p_us"].to_numpy())
+    took = busy.at(links["ts"].to_numpy()) - busy.at(links["p_us"].to_numpy())
     over = np.maximum(took - links["level_us"].to_numpy(), 0)
     fence = np.maximum(1_000_000, np.maximum(links["level_us"].to_numpy() // 5, 6 * links["spread_us"].to_numpy()))
     # A robot that waits for another has lost nothing of its own: the other has.

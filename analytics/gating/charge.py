@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from analytics.busy_clock import busy_clock
 from analytics.cell import CELL, Cell
-from analytics.gating.busy import busy_clock
 from analytics.gating.usual import MOVE
 from analytics.intervals import cut, tile
 from analytics.ledger import NO_ALARM
@@ -82,7 +82,7 @@ def _claims(rows: Frame, tiles: Frame, plans: Frame, cell: Cell) -> Frame:
     there = (acts | (tile_station == pl.col("at"))) & too_long
     feeds = pl.col("line") == "run"
     busy = busy_clock(plans.filter(pl.col("lane") == CELL))
-    since = pl.Series(busy(hits["piece_end"].to_numpy()) - busy(hits["end_us"].to_numpy()))
+    since = pl.Series(busy.at(hits["piece_end"].to_numpy()) - busy.at(hits["end_us"].to_numpy()))
     came_back = since.abs() <= SUPPLY_US
     supplied = pl.col("supplies").fill_null(False) & too_long & (came_back | feeds)
     rank = (

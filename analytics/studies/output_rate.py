@@ -7,61 +7,17 @@ lie beyond. The rate is stable from the first of STABLE_N parts in a row whose p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
+from analytics.busy_clock import BusyClock
 
 STABLE_N = 5
 LEAST = 20
 """Periods of a product that are needed to say what is usual."""
 
 Ints = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class BusyClock:
-    """Planned busy time as a clock: it stands still in planned stops and outside the plan."""
-
-    starts: Ints
-    ends: Ints
-    before: Ints  # planned busy time before each start
-
-    def at(self, us: npt.ArrayLike) -> Ints:
-        """Return the planned busy time up to each instant."""
-        t = np.asarray(us, dtype=np.int64)
-        if not len(self.starts):
-            return np.zeros_like(t)
-        i = np.searchsorted(self.starts, t, side="right") - 1
-        inside = np.minimum(t, self.ends[i]) - self.starts[i]
-        return np.where(i >= 0, self.before[i] + inside, 0).astype(np.int64)
-
-    def until(self, us: npt.ArrayLike, length_us: npt.ArrayLike) -> Ints:
-        """Return the instants at which so much planned busy time has gone by since each instant."""
-        if not len(self.starts):
-            return np.asarray(us, dtype=np.int64)
-        target = self.at(us) + np.asarray(length_us, dtype=np.int64)
-        i = np.maximum(np.searchsorted(self.before, target, side="left") - 1, 0)
-        found = np.minimum(self.starts[i] + target - self.before[i], self.ends[i])
-        late: Ints = np.maximum(found, np.asarray(us, dtype=np.int64)).astype(np.int64)
-        return late
-
-    def on(self, frame: pl.DataFrame, **columns: str) -> pl.DataFrame:
-        """Add columns name = busy time at the instants of another column (null where that is null)."""
-        for name, of in columns.items():
-            own = frame[of].cast(pl.Int64)
-            frame = frame.with_columns(pl.Series(name, self.at(own.fill_null(0).to_numpy())))
-            frame = frame.with_columns(pl.when(pl.col(of).is_not_null()).then(pl.col(name)).alias(name))
-        return frame
-
-
-def busy_clock(plan: pl.DataFrame) -> BusyClock:
-    """Make the clock from the cell's plan: rows start_us, end_us, plan; those that are busy count."""
-    own = plan.filter(pl.col("plan") == "busy").select("start_us", "end_us").unique().sort("start_us")
-    starts, ends = own["start_us"].to_numpy(), own["end_us"].to_numpy()
-    length = ends - starts
-    return BusyClock(starts, ends, np.cumsum(length) - length)
 
 
 def departures(good: pl.DataFrame, clock: BusyClock, family: dict[str, str]) -> pl.DataFrame:

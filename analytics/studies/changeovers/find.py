@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from analytics.busy_clock import BusyClock
 from analytics.intervals import tile
-from analytics.studies.output_rate import BusyClock
 
 LEAST_RUN = 3
 """Good parts of one product in a row that make a run; fewer are strays between products."""

@@ -8,10 +8,11 @@ import polars as pl
 
 from analytics.account import Window, _lanes, _products
 from analytics.book import Plant, query
+from analytics.busy_clock import BusyClock, busy_clock
 from analytics.statistics.order_statistics import quantile
 from analytics.studies.changeovers.carriers import carrier_changes, per_carrier
 from analytics.studies.changeovers.find import COLUMNS, changes, feeds, in_busy_time, matrix, pieces, set_up_spans
-from analytics.studies.output_rate import STABLE_N, BusyClock, busy_clock, departures, first_after
+from analytics.studies.output_rate import STABLE_N, departures, first_after
 from analytics.studies.sentences import ENTRY, counted, length, middle, share
 from analytics.study import Study, facts_of
 

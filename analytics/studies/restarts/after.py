@@ -7,8 +7,9 @@ from math import sqrt
 
 import polars as pl
 
+from analytics.busy_clock import BusyClock
 from analytics.statistics.order_statistics import quantile
-from analytics.studies.output_rate import BusyClock, first_after
+from analytics.studies.output_rate import first_after
 from analytics.studies.sentences import interval
 
 FIRST_US = 600_000_000

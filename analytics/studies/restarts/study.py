@@ -8,9 +8,10 @@ import polars as pl
 
 from analytics.account import Window, _lanes, _products
 from analytics.book import Plant, query
+from analytics.busy_clock import busy_clock
 from analytics.cell import Cell
 from analytics.studies.changeovers.find import changes, feeds, set_up_spans
-from analytics.studies.output_rate import STABLE_N, busy_clock, departures
+from analytics.studies.output_rate import STABLE_N, departures
 from analytics.studies.restarts.after import FIRST_US, Extra, by_kind, extra, first_parts, usual_beyond, watch
 from analytics.studies.restarts.books import BULK, HAND_FED, UNKNOWN, in_books, lines_of, of_products, totals
 from analytics.studies.restarts.find import (

@@ -6,10 +6,11 @@ import polars as pl
 import pytest
 
 from analytics.account import Window
+from analytics.busy_clock import busy_clock
 from analytics.studies.changeovers.carriers import carrier_changes, per_carrier
 from analytics.studies.changeovers.find import COLUMNS, changes, matrix
 from analytics.studies.changeovers.study import ChangeFacts, change_table, changeovers, tell
-from analytics.studies.output_rate import STABLE_N, busy_clock, departures, first_after
+from analytics.studies.output_rate import STABLE_N, departures, first_after
 from tests.analytics.studies.frames import S, marks, parts, planned, spans
 from tests.logs import at, book, log, plant, shift
 from tests.sample import sample_plant, truth

@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from analytics.account import Window
-from analytics.studies.output_rate import busy_clock, departures
+from analytics.busy_clock import busy_clock
+from analytics.studies.output_rate import departures
 from analytics.studies.restarts.after import FIRST_US, by_kind, difference, extra, first_parts, usual_beyond, watch
 from analytics.studies.restarts.books import in_books, lines_of, of_products, totals
 from analytics.studies.restarts.find import (
