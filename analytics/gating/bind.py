@@ -27,7 +27,12 @@ GO_NOISE_US = 300_000
 """A robot goes on at once: what ends longer before is not what it waited for."""
 SELF = ("carrier_change", "waiting_people", "waiting_material", "no_order", "off", "safety", "stopped")
 """Waits that no work of another station ends: they are charged for themselves, from when the one who waits began."""
+LOOKED_FOR_THREADS = ("release", "demand")
+UNEXPLAINED_US = 1_500_000
+"""So much time without a cause is worth looking for an unusual one."""
 NONE = -1
+NEVER, TOO_LATE, UNLIKELY, OWN_WAIT, PLAIN, WOKE, LOOKED_FOR, BEGUN = range(-2, 6)
+"""How far a candidate is to be believed; of a moment's candidates only those of its highest rank are compared."""
 
 
 @dataclass(frozen=True)
@@ -54,32 +59,18 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     gap = ts[m] - ts[p]
     lag, spread = _lags(edges, gap)
     score = ts[p] + lag
+    over = score - ts[m]  # how much too late for its lag
     go = edges["go"].to_numpy()
     allowed = np.where(go, GO_NOISE_US, np.maximum(NOISE_US, lag // 10))
-    over = score - ts[m]  # how much too late for its lag
-    selfish = edges["selfish"].to_numpy()
-    own, second = edges["thread"].eq("own").to_numpy(), edges["thread"].is_in(["release", "demand"]).to_numpy()
+    rank = _ranks(edges, score, over, allowed, ts, seen.n)
 
-    in_time = over <= allowed
-    # A robot that waited goes on because of another, if one ended just then; its own record is what is left.
-    explains = in_time & (over >= -allowed)
-    other = go & ~own & ~selfish
-    first = np.where(go, np.where(own, 1, np.where(other & explains, 3, 0)), np.where(second, 1, 2))
-    first = np.where(in_time | (go & own), first, -1)
-    # The end of a station's cycle waits for nothing but its start, whatever a robot said in between.
-    first = np.where(edges["begins"].to_numpy(), 5, first)
-    # A changeover's end or a part thrown out is looked for only where the rest leaves time unexplained.
-    plain = _largest(m, np.where(~go & ~second & in_time, score, np.iinfo(np.int64).min), seen.n)
-    unexplained = plain[m] < ts[m] - np.maximum(4 * allowed, 1_500_000)
-    release = edges["thread"].eq("release").to_numpy()
-    fits = release | (over >= -np.maximum(allowed, GO_NOISE_US))
-    first = np.where(second, np.where(unexplained & in_time & fits & (score > plain[m]), 4, -2), first)
-
-    best_rank = _largest(m, first, seen.n)
-    running = (first == best_rank[m]) & (first >= 0)
+    best_rank = _largest(m, rank, seen.n)
+    running = (rank == best_rank[m]) & (rank >= UNLIKELY)
     # None was in time: the one that is least too late.
-    hopeless = best_rank[m] < 0
-    running |= hopeless & ~second & (over == _smallest(m, np.where(second, np.iinfo(np.int64).max, over), seen.n)[m])
+    late = best_rank[m] < UNLIKELY
+    looked_for = edges["thread"].is_in(LOOKED_FOR_THREADS).to_numpy()
+    least = _smallest(m, np.where(looked_for, np.iinfo(np.int64).max, over), seen.n)
+    running |= late & ~looked_for & (over == least[m])
     best = _largest(m, np.where(running, score, np.iinfo(np.int64).min), seen.n)
     near = running & (score >= best[m] - np.where(go, 0, NOISE_US))
     # Among equals the one that holds most steadily; then the latest end is the nearer witness; then the threads' order.
@@ -89,9 +80,10 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     chosen = np.zeros(len(m), dtype=bool)
     chosen[order[_firsts(m[order])]] = True
     chosen &= near
-    rival_score = _largest(m, np.where(~chosen & in_time & (first >= 0), score, np.iinfo(np.int64).min), seen.n)
+    other = ~chosen & (over <= allowed) & (rank >= UNLIKELY)
+    rival_score = _largest(m, np.where(other, score, np.iinfo(np.int64).min), seen.n)
     rival = np.full(seen.n, NONE)
-    is_rival = ~chosen & (score == rival_score[m]) & in_time & (first >= 0)
+    is_rival = other & (score == rival_score[m])
     rival[m[is_rival]] = p[is_rival]
 
     bound = edges.filter(chosen).select("m", "p", "thread", "kind")
@@ -103,7 +95,7 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
                 lag_us=pl.Series(lag[at]),
                 over_us=pl.Series(gap[at] - lag[at]),
                 score=pl.Series(score[at]),
-                late=pl.Series(hopeless[at]),
+                late=pl.Series(late[at]),
             ),
             on="m", how="left", maintain_order="left",
         )
@@ -124,6 +116,28 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
         .sort("lane", "what", "thread", "from_lane", "from_what", nulls_last=True)
     )
     return Binding(table, lags, kinds)
+
+
+def _ranks(edges: pl.DataFrame, score: Ints, over: Ints, allowed: Ints, ts: Ints, n: int) -> Ints:
+    """Say of each candidate how far it is to be believed; of those of the highest rank the latest binds."""
+    m, go = edges["m"].to_numpy(), edges["go"].to_numpy()
+    own = edges["thread"].eq("own").to_numpy()
+    in_time = over <= allowed
+    rank = np.where(in_time, PLAIN, TOO_LATE)
+    # A robot that waited goes on because of another, if one ended just then; its own record is what is left.
+    woke = go & ~own & ~edges["selfish"].to_numpy() & in_time & (over >= -allowed)
+    rank = np.where(go & in_time, np.where(woke, WOKE, UNLIKELY), rank)
+    rank = np.where(go & own, OWN_WAIT, rank)
+    # The end of a station's cycle waits for nothing but its start, whatever a robot said in between.
+    rank = np.where(edges["begins"].to_numpy(), BEGUN, rank)
+    # A changeover's end or a part thrown out is looked for only where the rest leaves time unexplained.
+    looked_for = edges["thread"].is_in(LOOKED_FOR_THREADS).to_numpy()
+    plain = _largest(m, np.where(~go & ~looked_for & in_time, score, np.iinfo(np.int64).min), n)
+    unexplained = plain[m] < ts[m] - np.maximum(4 * allowed, UNEXPLAINED_US)
+    fits = edges["thread"].eq("release").to_numpy() | (over >= -np.maximum(allowed, GO_NOISE_US))
+    found = unexplained & in_time & fits & (score > plain[m])
+    ranks: Ints = np.where(looked_for, np.where(found, LOOKED_FOR, NEVER), rank)
+    return ranks
 
 
 def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
