@@ -1,4 +1,4 @@
-"""Planned busy time as a clock: it stands still in planned stops and outside of shifts."""
+"""Clocks that stand still at times: that of planned busy time does in planned stops and outside of shifts."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class BusyClock:
-    """The planned busy time of a cell or lane."""
+    """The planned busy time of a cell or lane, or any other time that comes in spans."""
 
     starts: Ints
     ends: Ints
-    before: Ints  # planned busy time before each start
+    before: Ints  # time that has gone by before each start
 
     def at(self, us: npt.ArrayLike) -> Ints:
         """Return the planned busy time up to each instant."""
@@ -52,6 +52,12 @@ class BusyClock:
 def busy_clock(plan: pl.DataFrame) -> BusyClock:
     """Make the clock from the plan of the cell or of one lane (start_us, end_us, plan): what is busy counts."""
     own = plan.filter(pl.col("plan") == BUSY).select("start_us", "end_us").unique().sort("start_us")
-    starts, ends = own["start_us"].to_numpy(), own["end_us"].to_numpy()
+    return clock_of(own["start_us"].to_numpy(), own["end_us"].to_numpy())
+
+
+def clock_of(starts: Ints, ends: Ints) -> BusyClock:
+    """Make a clock that goes during spans which do not overlap, in whatever order they come."""
+    order = np.argsort(starts, kind="stable")
+    starts, ends = starts[order], ends[order]
     length = ends - starts
     return BusyClock(starts, ends, np.cumsum(length) - length)

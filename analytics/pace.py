@@ -31,6 +31,7 @@ LEAST_SHARE = 0.003
 LEAST_US = 5_000.0
 
 USUAL, STOP, SLOW = "usual", "stop", "slow"
+PACES = pl.Enum([USUAL, STOP, SLOW])
 
 _LENGTH = pl.col("end_us") - pl.col("start_us")
 
@@ -112,7 +113,7 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
     a_stop = pl.col("beyond_") > least
     out = pl.col("excess_us") > pl.col("fence_us")
     pace = pl.when(a_stop).then(pl.lit(STOP)).when(out).then(pl.lit(SLOW)).otherwise(pl.lit(USUAL))
-    rows = rows.with_columns(pace=pace, stop_us=pl.when(a_stop).then("beyond_"))
+    rows = rows.with_columns(pace=pace.cast(PACES), stop_us=pl.when(a_stop).then("beyond_"))
     return levelled.with_columns(rows.sort("row_").select("excess_us", "fence_us", "pace", "stop_us"))
 
 

@@ -6,7 +6,7 @@ usually takes here, stops left out, far too short ones lengthened to the fence; 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import polars as pl
@@ -44,11 +44,11 @@ WINDOWS = {
 }  # fmt: skip
 
 
-def pace_changes(work: pl.DataFrame) -> pl.DataFrame:
+def pace_changes(*work: pl.DataFrame) -> pl.DataFrame:
     """List the changes of level of every lane and step.
 
-    Takes    judged work (see analytics.undisturbed.work_of): lane, station, step, product, start_us, end_us, level_us,
-             pace.
+    Takes    judged work (see analytics.work), one frame or more, of which none continues another's lanes: lane,
+             station, step, product, start_us, end_us, level_us, pace.
     Returns  one row per change, in order of time: CHANGES. before_us and after_us are in lengths of the usual cycle,
              size_us with its 95 % interval low_us to high_us.
     """
@@ -62,8 +62,8 @@ def pace_changes(work: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=CHANGES, orient="row").sort("at_us", "lane", "step")
 
 
-def slow_windows(work: pl.DataFrame) -> pl.DataFrame:
-    """List the times in which a station ran slower than it usually does.
+def slow_windows(*work: pl.DataFrame) -> pl.DataFrame:
+    """List the times in which a station ran slower than it usually does; takes what pace_changes does.
 
     Returns  one row per window, in order of time: WINDOWS. `where`: the lanes and steps that were slow, more_share by
              how much their level was higher (95 %: low_share to high_share), lost_us the time that this took in all.
@@ -89,38 +89,41 @@ def slow_windows(work: pl.DataFrame) -> pl.DataFrame:
 
 
 def _series(
-    work: pl.DataFrame,
+    work: Iterable[pl.DataFrame],
 ) -> Iterator[tuple[tuple[str, str, str | None], pl.DataFrame, float, list[Level]]]:
     """Of each lane and step: its name, its rows in order with `relative`, the usual length, and its levels."""
-    for name in ("step", "at", "began_us"):
-        if name not in work.columns:
-            other = pl.col("start_us") if name == "began_us" else pl.lit(None, pl.String)
-            work = work.with_columns(other.alias(name))
-    rows = (
-        _with_usual(work.filter(pl.col("pace") != STOP).select(name for name in NEEDED if name in work.columns))
-        .filter(pl.col("usual_us") > 0)
-        .with_columns(length_us=pl.col("level_us") + pl.max_horizontal("excess_us", -pl.col("fence_us")))
-        .with_columns(relative=pl.col("length_us") / pl.col("usual_us"))
-        .sort("lane", "step", "start_us", "end_us", "product", nulls_last=False)
-    )
-    for (station, lane, step), own in rows.group_by("station", "lane", "step", maintain_order=True):
-        usual = float(own.select(pl.col("usual_us").mean()).item())
-        yield (str(station), str(lane), None if step is None else str(step)), own, usual, levels(own["relative"])
+    for frame in work:
+        for name in ("step", "at", "began_us"):
+            if name not in frame.columns:
+                other = pl.col("start_us") if name == "began_us" else pl.lit(None, pl.String)
+                frame = frame.with_columns(other.alias(name))
+        calm = frame.filter(pl.col("pace") != STOP).select(name for name in NEEDED if name in frame.columns)
+        for (station, lane, step), part in calm.partition_by("station", "lane", "step", as_dict=True).items():
+            own = (
+                _with_usual(part)
+                .filter(pl.col("usual_us") > 0)
+                .with_columns(length_us=pl.col("level_us") + pl.max_horizontal("excess_us", -pl.col("fence_us")))
+                .with_columns(relative=pl.col("length_us") / pl.col("usual_us"))
+                .sort("start_us", "end_us", "product", nulls_last=False)
+            )
+            if own.is_empty():
+                continue
+            usual = float(own.select(pl.col("usual_us").mean()).item())
+            yield (str(station), str(lane), None if step is None else str(step)), own, usual, levels(own["relative"])
 
 
 def _with_usual(work: pl.DataFrame) -> pl.DataFrame:
-    """Add usual_us: what this product usually takes on this lane and step."""
-    own = ["lane", "step", "product"]
+    """Add usual_us: what this product usually takes; takes the rows of one lane and step."""
     if "planned_us" not in work.columns:
         work = work.with_columns(planned_us=pl.lit(None, pl.Int64))
     per_plan = pl.col("usual_us") / pl.col("planned_us")
-    brief = (pl.col("end_us").max() - pl.col("start_us").min()).over(own) < BRIEF_US
-    long_known = pl.when(~brief).then(per_plan).median().over("lane", "step")
-    quick = pl.col("level_us").quantile(USUAL_QUANTILE).over(own)
+    brief = (pl.col("end_us").max() - pl.col("start_us").min()).over("product") < BRIEF_US
+    long_known = pl.when(~brief).then(per_plan).median()
+    quick = pl.col("level_us").quantile(USUAL_QUANTILE).over("product")
     near = pl.when((pl.col("level_us") / quick - 1).abs() < SLOW_SHARE).then("level_us")
     return (
         work.with_columns(near=near)
-        .with_columns(usual_us=pl.col("near").median().over(own))
+        .with_columns(usual_us=pl.col("near").median().over("product"))
         .with_columns(
             usual_us=pl.when(brief & long_known.is_not_null() & pl.col("planned_us").is_not_null())
             .then(pl.min_horizontal("usual_us", long_known * pl.col("planned_us")))

@@ -1,9 +1,8 @@
--- One row per stretch of a lane's time: what claimed it, in order of lane and time.
+-- One row per stretch of a lane's time in which it did not work: whether it waited for others, else its work was disturbed.
 select
     lane,
     start_us,
     end_us,
-    line
+    list_contains($waits, line)  as waits
 from intervals
-where end_us > start_us
-order by lane, start_us
+where end_us > start_us and line <> 'run'

@@ -1,17 +1,10 @@
--- One row per cycle of a lane that ended in the days, in order of lane and time.
+-- One row per cycle of a lane that ended in the days, without its part and its records, in the order of the facts.
 select
     lane,
     station,
-    nest,
-    part,
     product,
     start_us,
     end_us,
     paired,
-    planned_us,
-    file,
-    line,
-    start_file,
-    start_line
+    planned_us
 from cycles
-order by lane, start_us, end_us

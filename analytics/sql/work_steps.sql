@@ -1,4 +1,4 @@
--- One row per step of a robot that ended in the days, with the product of its part, in order of lane and time.
+-- One row per step of a robot that ended in the days, with the product of its part, in the order of lane and time.
 with
 
 known as (
@@ -16,13 +16,9 @@ select
     steps.nest      as nest,
     steps.at        as at,
     steps.step      as step,
-    steps.part      as part,
     known.product   as product,
     steps.start_us  as start_us,
-    steps.end_us    as end_us,
-    steps.file      as file,
-    steps.line      as line
+    steps.end_us    as end_us
 from steps
 left join known
     on steps.part = known.part
-order by steps.lane, start_us, end_us

@@ -49,19 +49,21 @@ def histogram(work: pl.DataFrame) -> pl.DataFrame:
         .agg(cycles_n=pl.len().cast(pl.Int64))
         .sort(*KEY, "from_us", nulls_last=True)
         .select(list(HISTOGRAM))
+        .with_columns(pl.col(*KEY).cast(pl.String))
         .with_columns(pl.col("product").fill_null(UNKNOWN))
     )
 
 
-def two_modes(work: pl.DataFrame) -> pl.DataFrame:
+def two_modes(*work: pl.DataFrame) -> pl.DataFrame:
     """Test the usual net times of each lane, step and product for two modes; stops are left out by the caller.
 
+    Takes    one frame or more, of which none continues another's groups.
     Returns  one row per group with enough cycles: MODES, those with two first. chance: of so large a dip with one
              mode; false_share: Benjamini and Hochberg's correction for all groups; two: taken as shown, with the
              places of both modes and the share of cycles at the longer one.
     """
     found = []
-    for key, own in work.group_by(KEY):
+    for key, own in (group for frame in work for group in frame.select(*KEY, "net_us").group_by(KEY)):
         told = modes(own["net_us"].to_numpy())
         if told is not None:
             places = (told.low, told.high, told.high_share, told.two)

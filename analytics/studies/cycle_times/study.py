@@ -13,10 +13,20 @@ from analytics.pace import STOP
 from analytics.pace_changes import pace_changes
 from analytics.statistics.order_statistics import Quantile, quantile
 from analytics.studies.cycle_times.distribution import histogram, two_modes
-from analytics.studies.cycle_times.tables import BEST, SPREAD, gap_split, net_times, period_figures, periods, spread
+from analytics.studies.cycle_times.tables import (
+    BEST,
+    KEY,
+    SPREAD,
+    gap_split,
+    net_times,
+    period_figures,
+    periods,
+    spread,
+)
 from analytics.studies.sentences import counted, length
 from analytics.study import Study, facts_of
-from analytics.undisturbed import FINISHED, cycles_of, judged, steps_of, told, with_disturbance
+from analytics.undisturbed import FINISHED
+from analytics.work import cut, work_of
 
 SPEED = (
     "A shorter cycle that needs a higher speed of a robot or machine, or a nearer stop, is a question for the "
@@ -29,12 +39,41 @@ FEW = 30
 
 @dataclass(frozen=True)
 class Read:
-    """What the analysis rests on, cut at the window but for `days`."""
+    """What the analysis rests on, cut at the window."""
 
-    cycles: pl.DataFrame  # all, with net_us and disturbed
-    work: pl.DataFrame  # undisturbed cycles and steps, judged
-    finished: pl.DataFrame  # the same, with the disturbed ones
+    lanes: list[Lane]
+    cycles: pl.DataFrame  # of all lanes, with the disturbed ones
     periods: pl.DataFrame  # undisturbed
+    disturbed_n: int  # cycles and steps
+
+    @property
+    def stepped(self) -> set[str]:
+        """Lanes of which steps tell the pace."""
+        return {lane.name for lane in self.lanes if lane.stepped}
+
+    @property
+    def empty(self) -> bool:
+        """There is no undisturbed work."""
+        return all(lane.work.is_empty() for lane in self.lanes)
+
+
+@dataclass(frozen=True)
+class Lane:
+    """The work of one lane."""
+
+    name: str
+    work: pl.DataFrame  # undisturbed cycles and steps, judged
+    finished: pl.DataFrame  # lane, step, product of the same and of the disturbed ones
+
+    @property
+    def stepped(self) -> bool:
+        """There are steps, so they tell the pace: a robot's whole cycle holds its unlogged waits."""
+        return self.work["step"].count() > 0
+
+    @property
+    def paced(self) -> pl.DataFrame:
+        """What tells the pace."""
+        return self.work.filter(pl.col("step").is_not_null()) if self.stepped else self.work
 
 
 def cycle_times(
@@ -47,23 +86,27 @@ def cycle_times(
     model = plant.cell(cell)
     _lanes(model, station)
     read = _read(plant, cell, window, station, _products(model, product))
-    # A robot's whole cycle holds its unlogged waits; its steps tell its pace.
-    stepped = read.work.filter(pl.col("step").is_not_null())["lane"].unique()
-    paced = read.work.filter(pl.col("step").is_not_null() | ~pl.col("lane").is_in(stepped.implode()))
-    whole = read.work.filter(pl.col("step").is_null())
-    of_cycles = read.work.with_columns(planned_us=pl.when(pl.col("step").is_null()).then("planned_us"))
-    net, period = net_times(of_cycles, read.finished), period_figures(read.periods, model.takts())
+    slow_us, short_us = round(model.silent_stop_s * 1e6), round(model.micro_stop_s * 1e6)
+    net = pl.concat([net_times(_own_plan(lane.work), lane.finished) for lane in read.lanes])
+    period = period_figures(read.periods, model.takts())
     tables = {
         "net_times": net.drop(SPREAD),
         "periods": period.drop(SPREAD),
-        "changes": pace_changes(paced).drop("station"),
-        "two_modes": two_modes(paced.filter(pl.col("pace") != STOP)),
-        "beyond_plan": gap_split(whole, round(model.silent_stop_s * 1e6), round(model.micro_stop_s * 1e6)),
+        "changes": pace_changes(*(lane.paced for lane in read.lanes)).drop("station"),
+        "two_modes": two_modes(*(lane.paced.filter(pl.col("pace") != STOP) for lane in read.lanes)),
+        "beyond_plan": pl.concat(
+            [gap_split(lane.work.filter(pl.col("step").is_null()), slow_us, short_us) for lane in read.lanes]
+        ),
         "net_quantiles": spread(net, "cycles_n"),
         "period_quantiles": spread(period, "periods_n"),
-        "histogram": histogram(read.work),
+        "histogram": pl.concat([histogram(lane.work) for lane in read.lanes]),
     }
     return Study("cycles", _findings(plant, read, tables), tables, _doubts(model, read, station), [SPEED])
+
+
+def _own_plan(work: pl.DataFrame) -> pl.DataFrame:
+    """No step has a plan of its own."""
+    return work.with_columns(planned_us=pl.when(pl.col("step").is_null()).then("planned_us"))
 
 
 def _read(plant: Plant, cell: str, window: Window, station: str | None, products: list[str] | None) -> Read:
@@ -72,22 +115,20 @@ def _read(plant: Plant, cell: str, window: Window, station: str | None, products
     if products is not None:
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
-        time = told(con)
-        cycles, steps = cycles_of(con, time, lengths=True), steps_of(con, time, lengths=True)
-    between = with_disturbance(periods(cycles), time)
-    work = judged(cycles, steps, cycles)
-    needed = ["station", "lane", "product", "start_us", "disturbed"]
-    finished = pl.concat([cycles.select(needed), steps.select(*needed, "step")], how="diagonal")
-    return Read(
-        cycles=cycles.filter(inside & chosen),
-        work=work.filter(inside & chosen),
-        finished=finished.filter(inside & chosen),
-        periods=between.filter(inside & chosen & ~pl.col("disturbed")),
-    )
+        every = work_of(plant, cell, window, con)
+    lanes, cycles, disturbed_n = [], [], 0
+    for lane in every.lanes:
+        own, steps = (cut(frame, inside & chosen) for frame in (lane.cycles, lane.steps))
+        finished = pl.concat([own.select("lane", "product"), steps.select("lane", "product", "step")], how="diagonal")
+        lanes.append(Lane(lane.name, cut(lane.judged, inside & chosen), finished.select(KEY)))
+        cycles.append(own.select("lane", "station", "product", "start_us", "end_us", "paired", "planned_us"))
+        disturbed_n += int(own["disturbed"].sum()) + int(steps["disturbed"].sum())
+    between = every.time.on(periods(every.cycles))
+    return Read(lanes, pl.concat(cycles), between.filter(inside & chosen & ~pl.col("disturbed")), disturbed_n)
 
 
 def _findings(plant: Plant, read: Read, tables: dict[str, pl.DataFrame]) -> list[str]:
-    if read.work.is_empty():
+    if read.empty:
         return ["No undisturbed cycle in this period."]
     found = []
     lasting = pl.col("size_share").abs() * pl.min_horizontal("before_n", "after_n")
@@ -104,13 +145,12 @@ def _findings(plant: Plant, read: Read, tables: dict[str, pl.DataFrame]) -> list
         found.append("No lasting change of any cycle time in this period.")
     net = tables["net_times"].filter((pl.col("cycles_n") >= FEW) & pl.col("planned_us").is_not_null())
     # Of a robot with steps the whole cycle is no measure of its pace.
-    net = net.filter(~pl.col("lane").is_in(read.work.filter(pl.col("step").is_not_null())["lane"].unique().implode()))
+    net = net.filter(~pl.col("lane").is_in(read.stepped))
     far = net.with_columns(share=pl.col("gap_us") / pl.col("planned_us")).sort("share", *("lane", "product"))
     if not far.is_empty():
         row = far.row(0, named=True)
-        own = read.work.filter(
-            (pl.col("lane") == row["lane"]) & pl.col("step").is_null() & (pl.col("product") == row["product"])
-        )
+        (lane,) = (lane for lane in read.lanes if lane.name == row["lane"])
+        own = lane.work.filter(pl.col("step").is_null() & (pl.col("product") == row["product"]))
         typical = quantile(own["net_us"].to_numpy())
         side = "over" if row["gap_us"] < 0 else "under"
         if typical is not None:
@@ -141,11 +181,10 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     silent = [s for s in asked if s not in heard]
     if silent:
         doubts.append(f"No cycles are logged here for {', '.join(silent)}: nothing can be told of them.")
-    disturbed = read.finished.filter("disturbed").height
-    if disturbed:
+    if read.disturbed_n:
         doubts.append(
-            f"{counted(disturbed, 'cycle or step', 'cycles and steps')} around an alarm, a planned stop or missing "
-            "data were left out: their length is not that of the work."
+            f"{counted(read.disturbed_n, 'cycle or step', 'cycles and steps')} around an alarm, a planned stop or "
+            "missing data were left out: their length is not that of the work."
         )
     lost = read.cycles.filter(~pl.col("paired").is_in(FINISHED)).height
     if lost:
@@ -168,7 +207,7 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     if not unplanned.is_empty():
         lanes = ", ".join(sorted(set(unplanned["lane"])))
         doubts.append(f"No planned cycle for {counted(unplanned.height, 'cycle')} of {lanes}: no gap to a plan.")
-    if not read.work.filter(pl.col("step").is_not_null()).is_empty():
+    if read.stepped:
         doubts.append("A robot's whole cycle holds waits that no record names; its steps tell its pace.")
     doubts.append(
         f"Best demonstrated is the length that {BEST * 100:.0f} % of undisturbed cycles do not exceed; it moves with "

@@ -45,6 +45,7 @@ def net_times(work: pl.DataFrame, finished: pl.DataFrame) -> pl.DataFrame:
             *KEY, "cycles_n", "disturbed_n", "p50_us", "mode_us", "best_us", "planned_us", "gap_us", "over_plan_share",
             *SPREAD,
         )
+        .with_columns(pl.col(*KEY).cast(pl.String))
         .with_columns(pl.col("product").fill_null(UNKNOWN))
     )  # fmt: skip
 
@@ -71,13 +72,16 @@ def period_figures(rows: pl.DataFrame, takts: pl.DataFrame) -> pl.DataFrame:
     Returns  station, product, periods_n, p50_us, mode_us, takt_us, over_takt_share, and the figures of `spread`.
     """
     key = ["station", "product"]
-    timed = rows.with_columns(net_us=pl.col("end_us") - pl.col("start_us")).join(takts, on="product", how="left")
+    timed = rows.with_columns(net_us=pl.col("end_us") - pl.col("start_us")).join(
+        takts.cast({"product": rows.schema["product"]}, strict=False), on="product", how="left"
+    )
     return (
         timed.group_by(key)
         .agg(*_figures(NET), pl.col("takt_us").first(), over_takt_share=(pl.col("takt_us") < NET).mean())
         .join(_modes(timed, key, "net_us"), on=key, how="left", nulls_equal=True)
         .sort(*key, nulls_last=True)
         .select(*key, pl.col("cycles_n").alias("periods_n"), "p50_us", "mode_us", "takt_us", "over_takt_share", *SPREAD)
+        .with_columns(pl.col(*key).cast(pl.String))
         .with_columns(pl.col("product").fill_null(UNKNOWN))
     )
 
@@ -108,6 +112,7 @@ def gap_split(work: pl.DataFrame, slow_us: int, short_us: int) -> pl.DataFrame:
             down_us=beyond.filter(beyond > short_us).sum(),
         )
         .sort("lane")
+        .with_columns(pl.col("lane").cast(pl.String))
     )
 
 

@@ -72,12 +72,11 @@ def ran_by_station(pieces: pl.DataFrame) -> pl.DataFrame:
     return pieces.group_by("station").agg(ran_us=(pl.col("end_us") - pl.col("start_us")).sum()).sort("station")
 
 
-def running(tiles: pl.DataFrame, stations: pl.DataFrame, ran: pl.DataFrame) -> pl.DataFrame:
+def running(runs: pl.DataFrame, stations: pl.DataFrame, ran: pl.DataFrame) -> pl.DataFrame:
     """The pieces of time in which a station's lanes ran, within what the cell ran: station, start_us, end_us."""
     spans = ran.select(from_us="start_us", to_us="end_us")
     return (
-        tiles.filter(pl.col("line") == "run")
-        .join(stations.select("lane", "station"), on="lane")
+        runs.join(stations.select("lane", "station"), on="lane")
         .join_where(spans, pl.col("start_us") < pl.col("to_us"), pl.col("end_us") > pl.col("from_us"))
         .select(
             "station",

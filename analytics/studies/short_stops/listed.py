@@ -16,7 +16,7 @@ COLUMNS = {
 
 
 def silent_stops(work: pl.DataFrame) -> pl.DataFrame:
-    """List the stops without alarm of judged work (analytics.undisturbed.work_of), of any length.
+    """List the stops without alarm of judged work (analytics.work) with its records, of any length.
 
     Returns  COLUMNS, in order of time. start_us to end_us is the cycle or step in which the stop lies (where within it,
              no log tells), us what went beyond its usual length.

@@ -9,7 +9,7 @@ import polars as pl
 from analytics.account import Window, _lanes, _products
 from analytics.book import Plant, query
 from analytics.cell import Cell
-from analytics.pace import FENCE, LEAST_STOP_US
+from analytics.pace import FENCE, LEAST_STOP_US, STOP
 from analytics.pace_changes import slow_windows
 from analytics.studies.sentences import ENTRY, counted, length
 from analytics.studies.short_stops import counts, ran
@@ -17,7 +17,7 @@ from analytics.studies.short_stops.clusters import clusters
 from analytics.studies.short_stops.listed import one_each, silent_stops, told_stops
 from analytics.studies.short_stops.preceded import event_types, preceded
 from analytics.study import Study, facts_of
-from analytics.undisturbed import cycles_of, steps_of, told, work_of
+from analytics.work import cut, with_records, work_of
 
 SURE = 0.05
 """Findings among many looks are told when at most this share of them is false."""
@@ -32,8 +32,8 @@ class Read:
 
     stops: pl.DataFrame  # listed.COLUMNS, shorter than the limit
     long: pl.DataFrame  # without alarm and longer
-    work: pl.DataFrame  # of the whole days, so that levels have their surroundings
-    cycles: pl.DataFrame
+    work: list[pl.DataFrame]  # of the whole days, so that levels have their surroundings; lane by lane
+    cycles: pl.DataFrame  # station, product
     ran: pl.DataFrame  # stretches in which the cell ran
     running: pl.DataFrame  # pieces of time in which each station ran
     marks: pl.DataFrame
@@ -58,7 +58,7 @@ def short_stops(
     by_hour = stops.sort("start_us").join_asof(
         counts.hours_of_day(edges, hours).sort("edge_us"), left_on="start_us", right_on="edge_us"
     )
-    slow = slow_windows(read.work).filter((pl.col("end_us") > window.from_us) & (pl.col("start_us") < window.to_us))
+    slow = slow_windows(*read.work).filter((pl.col("end_us") > window.from_us) & (pl.col("start_us") < window.to_us))
     tables = {
         "by_station": counts.by_station(stops, counts.ran_by_station(read.running)),
         "by_cause": counts.by_cause(stops),
@@ -68,25 +68,26 @@ def short_stops(
         "clusters": clusters(stops, ran_us),
         "preceded_by": preceded(stops, event_types(read.marks), read.running),
         "slow_running": slow,
-        "least_stop": least_stop(read.work),
+        "least_stop": least_stop(*read.work),
         "stops": stops,
     }
     return Study("short-stops", _findings(plant, tables, ran_us), tables, _doubts(model, read, station), [ENTRY])
 
 
-def least_stop(work: pl.DataFrame) -> pl.DataFrame:
+def least_stop(*work: pl.DataFrame) -> pl.DataFrame:
     """From how long on a stop without alarm shows: one row per lane and step with usual_us, spread_us, least_us."""
     least = pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2)
-    return (
-        work.group_by("station", "lane", "step")
-        .agg(
+    key = ["station", "lane", "step"]
+    lanes = [
+        frame.group_by(key).agg(
             cycles_n=pl.len().cast(pl.Int64),
             usual_us=pl.col("level_us").median(),
             spread_us=pl.col("spread_us").median(),
             least_us=pl.max_horizontal("fence_us", least).median(),
         )
-        .sort("station", "lane", "step", nulls_last=True)
-    )
+        for frame in work
+    ]
+    return pl.concat(lanes).with_columns(pl.col(key).cast(pl.String)).sort(key, nulls_last=True)
 
 
 def _read(
@@ -97,15 +98,16 @@ def _read(
     if products is not None:
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
-        time = told(con)
-        cycles, steps = cycles_of(con, time), steps_of(con, time)
+        work = work_of(plant, cell, window, con)
+        stopped = pl.concat([lane.paced.filter(pl.col("pace") == STOP) for lane in work.lanes])
+        stopped = with_records(stopped, con)
         named = told_stops(query(con, "all_stops"))
         marks = query(con, "all_marks")
-    work = work_of(cycles, steps)
-    silent = one_each(silent_stops(work), work)
+        runs = query(con, "lane_runs")
+    silent = one_each(silent_stops(stopped), stopped)
     limit = round(model.micro_stop_s * 1e6)
     short = silent.filter(pl.col("us") < limit)
-    mine = work.filter(chosen)
+    cycles = work.cycles.select("station", "product", "start_us", "end_us")
     of_product = cycles if products is None else cycles.filter(pl.col("product").is_in(products))
     read_from_us = plant.file.day_bounds(plant.file.production_day(window.from_us))[0]
     pause_us = round(model.restart_after_s * 1e6)
@@ -113,10 +115,10 @@ def _read(
     return Read(
         stops=pl.concat([named, short]).filter(inside & chosen).sort("start_us", "end_us", "lane", "step"),
         long=silent.filter(inside & chosen & (pl.col("us") >= limit)),
-        work=mine,
-        cycles=cycles.filter(inside & chosen),
+        work=[cut(lane.paced, chosen) for lane in work.lanes],
+        cycles=cycles.filter(inside & chosen).select("station", "product").cast(pl.String),
         ran=span,
-        running=counts.running(time.tiles, model.lanes(), span),
+        running=counts.running(runs, model.lanes(), span),
         marks=marks.filter((pl.col("us") >= window.from_us) & (pl.col("us") < window.to_us)),
     )
 
@@ -174,9 +176,9 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
     if read.marks.filter(pl.col("kind") == "alarm_on").is_empty():
         doubts.append("No alarm in this period: stops are told by the length of cycles alone, and no cause is known.")
     asked = [s for s in model.working() if station in (None, s) and model.station(s).kind != "feeder"]
-    seen = set(read.work["station"].unique())
+    seen = {name for frame in read.work for name in frame["station"].unique()}
     blind = [s for s in asked if s not in seen]
-    if read.work.is_empty():
+    if not seen:
         doubts.append("No undisturbed cycle in this period: stops without alarm cannot be told.")
     elif blind:
         doubts.append(f"Without undisturbed cycles here, so without stops that no alarm tells: {', '.join(blind)}.")
@@ -185,7 +187,7 @@ def _doubts(model: Cell, read: Read, station: str | None) -> list[str]:
             f"{counted(read.long.height, 'stop')} without an alarm went beyond the limit of {model.micro_stop_s:g} s "
             "for short stops and stand among the breakdowns (taktbook stops)."
         )
-    if not read.work.is_empty():
+    if seen:
         doubts.append(
             f"A stop without alarm shows from {FENCE:g} times the spread of its cycle on (table least_stop); shorter "
             "ones are within the scatter. A cycle around an alarm, a planned stop or missing data is not looked at."

@@ -11,7 +11,7 @@ from analytics.pace_changes import pace_changes
 from analytics.studies.cycle_times.distribution import CLASSES, histogram, two_modes
 from analytics.studies.cycle_times.study import cycle_times
 from analytics.studies.cycle_times.tables import period_figures, periods
-from analytics.undisturbed import Told, with_disturbance
+from analytics.undisturbed import WAITS, Told, told
 from tests import logs
 
 SECOND = 1_000_000
@@ -41,18 +41,23 @@ def tiles(*spans: tuple[float, float, str], column: str = "line") -> pl.DataFram
     return rows(*((a, b) for a, b, _ in spans)).with_columns(pl.Series(column, [what for *_, what in spans]))
 
 
+def told_of(lines: pl.DataFrame, plan: pl.DataFrame) -> Told:
+    since = lines.group_by("lane").agg(since_us=pl.col("start_us").min())
+    return told(lines.filter(pl.col("line") != "run").with_columns(waits=pl.col("line").is_in(WAITS)), since, plan)
+
+
 def test_cycles_around_an_alarm_a_break_or_silence_are_disturbed_and_logged_waits_are_not_work():
     lines = tiles((0, 10, "run"), (10, 14, "starved"), (14, 20, "run"), (20, 25, "micro_stop"), (25, 40, "run"),
                  (40, 50, "no_data"), (50, 90, "run"))  # fmt: skip
     plan = tiles((0, 70, "busy"), (70, 80, "break"), (80, 90, "busy"), column="plan")
-    found = with_disturbance(rows((2, 8), (8, 16), (18, 30), (35, 55), (60, 75), (71, 79), (81, 90)), Told(lines, plan))
+    found = told_of(lines, plan).on(rows((2, 8), (8, 16), (18, 30), (35, 55), (60, 75), (71, 79), (81, 90)))
     assert found["disturbed"].to_list() == [False, False, True, True, True, False, False]
     assert found["net_us"].to_list() == [s * SECOND for s in (6, 4, 12, 20, 15, 8, 9)]
 
 
 def test_a_lane_of_which_nothing_is_told_is_not_disturbed():
     busy = tiles((0, 9, "busy"), column="plan")
-    found = with_disturbance(rows((0, 5), lane="other"), Told(tiles((0, 10, "micro_stop")), busy))
+    found = told_of(tiles((0, 10, "micro_stop")), busy).on(rows((0, 5), lane="other"))
     assert found.select("net_us", "disturbed").row(0) == (5 * SECOND, False)
 
 

@@ -20,8 +20,8 @@ from analytics.studies.short_stops.counts import by_product, by_station
 from analytics.studies.short_stops.listed import one_each, silent_stops
 from analytics.studies.short_stops.preceded import event_types, preceded
 from analytics.studies.short_stops.study import short_stops
-from analytics.undisturbed import cycles_of, steps_of, told, work_of
 from analytics.windows import day_window
+from analytics.work import read_work, with_records
 from ingest.load import load
 from sample_logs.generator.calendar import Window as Days
 from sample_logs.generator.make import make
@@ -59,8 +59,7 @@ def other_plant() -> tuple[Plant, pl.DataFrame]:
 def work(plant: Plant, cell: str) -> pl.DataFrame:
     plant.build(cell)
     with plant.tables(cell, plant.days(cell)) as con:
-        time = told(con)
-        return work_of(cycles_of(con, time), steps_of(con, time))
+        return with_records(read_work(con).paced, con)
 
 
 # --- stops without an alarm -------------------------------------------------------------------------------------------
