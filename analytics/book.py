@@ -149,9 +149,28 @@ def open_plant(folder: Path | str) -> Plant:
     return Plant(folder, read_plant_file(folder))
 
 
+PIECE = 100_000
+"""Rows that are handed on at a time."""
+
+
 def query(con: duckdb.DuckDBPyConnection, name: str, **values: Any) -> pl.DataFrame:
     """Run one of the queries in analytics/sql by its name, with bound values."""
-    text = (files("analytics") / "sql" / f"{name}.sql").read_text(encoding="utf-8")
-    frame = pl.from_arrow(con.sql(text, params=values).to_arrow_table())
+    frame = pl.from_arrow(con.sql(_text(name), params=values).to_arrow_table())
     assert isinstance(frame, pl.DataFrame)
     return frame
+
+
+def query_in_pieces(con: duckdb.DuckDBPyConnection, name: str, **values: Any) -> Iterator[pl.DataFrame]:
+    """Run one of the queries in pieces of PIECE rows; one at least, which may be empty."""
+    reader = con.sql(_text(name), params=values).to_arrow_reader(PIECE)
+    none = pl.from_arrow(reader.schema.empty_table())
+    assert isinstance(none, pl.DataFrame)
+    yield none
+    for batch in reader:
+        frame = pl.from_arrow(batch)
+        assert isinstance(frame, pl.DataFrame)
+        yield frame
+
+
+def _text(name: str) -> str:
+    return (files("analytics") / "sql" / f"{name}.sql").read_text(encoding="utf-8")

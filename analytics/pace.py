@@ -10,7 +10,10 @@ long, it is slow running, too short to have moved the level.
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
+from scipy.ndimage import median_filter
 
 WINDOW = 31
 """Cycles of the same lane, step and product that tell the level, half of them on each side."""
@@ -31,9 +34,10 @@ LEAST_SHARE = 0.003
 LEAST_US = 5_000.0
 
 USUAL, STOP, SLOW = "usual", "stop", "slow"
-PACES = pl.Enum([USUAL, STOP, SLOW])
+PACES = (USUAL, STOP, SLOW)
 
-_LENGTH = pl.col("end_us") - pl.col("start_us")
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
 
 
 def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
@@ -46,45 +50,69 @@ def local_level(frame: pl.DataFrame, window: int = WINDOW) -> pl.DataFrame:
              the group's lengths from their level). A group of fewer than FEW borrows both from its lane and step.
     """
     group, like = _group(frame), [name for name in _group(frame) if name != "product"]
-    # Only what is needed is sorted: the frame may be wide.
-    rows = frame.select("start_us", "end_us", group_=_code(group), like_=_code(like)).with_row_index("row_")
-    own = _levels(rows.sort("group_", "start_us", "end_us", "row_"), "group_", window)
-    if group != like:
-        small = pl.len().over("group_") < FEW
-        few = own.select("row_", small=small).filter("small")
-        if not few.is_empty():
-            alike = _levels(rows.sort("like_", "start_us", "end_us", "row_"), "like_", window)
-            alike = alike.select("row_", level_like="level_us", spread_like="spread_us")
-            own = (
-                own.join(alike.join(few, on="row_", how="semi"), on="row_", how="left", maintain_order="left")
-                .with_columns(
-                    level_us=pl.coalesce("level_like", "level_us"), spread_us=pl.coalesce("spread_like", "spread_us")
-                )
-                .drop("level_like", "spread_like")
-            )
-    return frame.with_columns(own.sort("row_").select("level_us", "spread_us"))
+    length = _length(frame)
+    groups = _in_time(frame, group)
+    level, spread = _levels(length, groups, window)
+    few = [rows for rows in groups if len(rows) < FEW]
+    if group != like and few:
+        small = np.zeros(frame.height, dtype=bool)
+        small[np.concatenate(few)] = True
+        alike = [rows for rows in _in_time(frame, like) if small[rows].any()]
+        level_like, spread_like = _levels(length, alike, window)
+        level, spread = np.where(small, level_like, level), np.where(small, spread_like, spread)
+    return frame.with_columns(pl.Series("level_us", level), pl.Series("spread_us", spread))
 
 
 def _group(frame: pl.DataFrame) -> list[str]:
     return [name for name in ("lane", "step", "product") if name in frame.columns]
 
 
-def _code(names: list[str]) -> pl.Expr:
-    """One number per combination of names (null is a name too): quicker to sort and to group by than the names."""
-    return pl.struct(names).hash()
+def _length(frame: pl.DataFrame) -> Floats:
+    return (frame["end_us"] - frame["start_us"]).cast(pl.Float64).to_numpy()
 
 
-def _levels(rows: pl.DataFrame, group: str, window: int) -> pl.DataFrame:
-    """Level and spread of rows that are sorted by group and time."""
-    length = _LENGTH.cast(pl.Float64)
-    middle = length.rolling_median(window, min_samples=1, center=True)
-    return rows.with_columns(level_us=middle.over(group)).with_columns(
-        spread_us=pl.max_horizontal(
-            SIGMA * (length - pl.col("level_us")).abs().median().over(group),
-            LEAST_SHARE * pl.col("level_us"),
-            pl.lit(LEAST_US),
-        )
-    )
+def _in_time(frame: pl.DataFrame, names: list[str]) -> list[Ints]:
+    """Of each combination of names (null is a name too): its rows in order of time."""
+    start, end = frame["start_us"].to_numpy(), frame["end_us"].to_numpy()
+    found = []
+    # One number per combination is quicker to group by than the names.
+    codes = frame.select(code=pl.struct(names).hash(), row=pl.int_range(pl.len()))
+    for rows in codes.group_by("code").agg("row")["row"]:
+        own = rows.to_numpy()
+        if (np.diff(start[own]) <= 0).any():
+            own = own[np.lexsort((end[own], start[own]))]
+        found.append(own)
+    return found
+
+
+def _levels(length: Floats, groups: list[Ints], window: int) -> tuple[Floats, Floats]:
+    """Level and spread of the rows of groups, each in order of time; nan for rows of no group."""
+    level, spread = np.full(len(length), np.nan), np.full(len(length), np.nan)
+    for rows in groups:
+        own = length[rows]
+        level[rows] = rolling_median(own, window)
+        spread[rows] = SIGMA * _median(pl.Series(np.abs(own - level[rows])))
+    return level, np.maximum(np.maximum(spread, LEAST_SHARE * level), LEAST_US)
+
+
+def rolling_median(values: Floats, window: int) -> Floats:
+    """Median of the values around each one, itself in the middle; fewer than `window` (an odd number) at the ends."""
+    short = min(2 * window, len(values))
+    if len(values) <= 2 * window:
+        return _rolling(values, window)
+    found = median_filter(values, window)  # far quicker than polars where the window is whole
+    half = window // 2
+    found[:half] = _rolling(values[:short], window)[:half]
+    found[-half:] = _rolling(values[-short:], window)[-half:]
+    return found
+
+
+def _rolling(values: Floats, window: int) -> Floats:
+    return pl.Series(values).rolling_median(window, min_samples=1, center=True).to_numpy()
+
+
+def _median(values: pl.Series) -> float:
+    return float(values.median())  # type: ignore[arg-type]
 
 
 def judge(levelled: pl.DataFrame) -> pl.DataFrame:
@@ -96,31 +124,33 @@ def judge(levelled: pl.DataFrame) -> pl.DataFrame:
              the 2 RUN - 1 cycles of the lane and step around it, of whatever product, were as slow; or too short for
              a stop).
     """
-    # Products take turns, and one may have few cycles when its lane slows down: so the lane is asked as a whole.
-    typical = pl.col("level_us").median().over("group_")
-    around = (_LENGTH / pl.col("typical_")).rolling_median(2 * RUN - 1, min_samples=1, center=True).over("like_")
     group = _group(levelled)
-    codes = {"group_": _code(group), "like_": _code([n for n in group if n != "product"])}
-    rows = (
-        levelled.select("start_us", "end_us", "level_us", "spread_us", **codes)
-        .with_row_index("row_")
-        .with_columns(excess_us=_LENGTH - pl.col("level_us"), typical_=typical)
-        .pipe(_with_fence, "group_")
-        .sort("like_", "start_us", "end_us", "row_")
-        .with_columns(beyond_=_LENGTH - pl.max_horizontal("level_us", pl.col("typical_") * around))
+    length, level, spread = _length(levelled), levelled["level_us"].to_numpy(), levelled["spread_us"].to_numpy()
+    excess, fence = length - level, np.empty(len(length))
+    # Products take turns, and one may have few cycles when its lane slows down: so the lane is asked as a whole.
+    typical, around = np.empty(len(length)), np.empty(len(length))
+    for rows in _in_time(levelled, group):
+        typical[rows] = _median(pl.Series(level[rows]))
+        fence[rows] = FENCE * spread[rows] * _skew(pl.Series(excess[rows]))
+    for rows in _in_time(levelled, [name for name in group if name != "product"]):
+        around[rows] = rolling_median(length[rows] / typical[rows], 2 * RUN - 1)
+    beyond = length - np.maximum(level, typical * around)
+    a_stop = beyond > np.maximum(fence, np.minimum(LEAST_STOP_US, level / 2))
+    pace = np.select([a_stop, excess > fence], [PACES.index(STOP), PACES.index(SLOW)], PACES.index(USUAL))
+    return levelled.with_columns(
+        pl.Series("excess_us", excess),
+        pl.Series("fence_us", fence),
+        pl.Series("pace", pace.astype(np.uint8)).cat.to(pl.Enum(PACES)),
+        pl.Series("stop_us", beyond).set(pl.Series(~a_stop), None),
     )
-    least = pl.max_horizontal("fence_us", pl.min_horizontal(pl.lit(LEAST_STOP_US), pl.col("level_us") / 2))
-    a_stop = pl.col("beyond_") > least
-    out = pl.col("excess_us") > pl.col("fence_us")
-    pace = pl.when(a_stop).then(pl.lit(STOP)).when(out).then(pl.lit(SLOW)).otherwise(pl.lit(USUAL))
-    rows = rows.with_columns(pace=pace.cast(PACES), stop_us=pl.when(a_stop).then("beyond_"))
-    return levelled.with_columns(rows.sort("row_").select("excess_us", "fence_us", "pace", "stop_us"))
 
 
-def _with_fence(rows: pl.DataFrame, group: str) -> pl.DataFrame:
-    """Add fence_us: FENCE spreads, further where the group's lengths reach further up than down (tenths of them)."""
-    excess = pl.col("excess_us")
-    middle = excess.median()
-    reach = (excess.quantile(0.9, "linear") - middle) / (middle - excess.quantile(0.1, "linear"))
-    skew = pl.when(pl.len() >= FEW).then(reach).over(group)
-    return rows.with_columns(fence_us=FENCE * pl.col("spread_us") * skew.fill_null(1).fill_nan(1).clip(1, MOST_SKEW))
+def _skew(excess: pl.Series) -> float:
+    """How much further a group's lengths reach up than down (tenths of them), from 1 to MOST_SKEW; 1 for few."""
+    if len(excess) < FEW:
+        return 1.0
+    low, high = (float(excess.quantile(q, "linear")) for q in (0.1, 0.9))  # type: ignore[arg-type]
+    up, down = high - _median(excess), _median(excess) - low
+    if down == 0:
+        return 1.0 if up == 0 else MOST_SKEW
+    return min(max(up / down, 1.0), MOST_SKEW)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 import duckdb
 import polars as pl
 
 from analytics.account import Window
-from analytics.book import Plant
+from analytics.book import Plant, query_in_pieces
 
 
 @dataclass(frozen=True)
@@ -40,3 +41,29 @@ def facts_of(
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
     with plant.tables(cell, plant.days_between(cell, first, last) or [first], frames) as con:
         yield con
+
+
+class Names:
+    """Reads long tables with their names as numbers: columns of words come as Categorical, which sorts as words do.
+
+    A column of one name has the same numbers in all tables that one reader reads, so they can be joined. A month of a
+    cell has millions of rows and few names: as words they take most of the memory, and most of the time to group by.
+    """
+
+    def __init__(self) -> None:
+        self._types: dict[str, pl.Categorical] = {}
+
+    def read(self, con: duckdb.DuckDBPyConnection, name: str, **values: Any) -> pl.DataFrame:
+        """Run one of the queries in analytics/sql by its name, with bound values."""
+        pieces = [
+            piece.with_columns(pl.col(c).cast(self.type_of(c)) for c, t in piece.schema.items() if t == pl.String)
+            for piece in query_in_pieces(con, name, **values)
+        ]
+        return pl.concat(pieces, rechunk=True)
+
+    def type_of(self, column: str) -> pl.Categorical:
+        """Return the type of a column of names."""
+        if column not in self._types:
+            # Categories of their own, so that they go when the frames do.
+            self._types[column] = pl.Categorical(pl.Categories.random())
+        return self._types[column]

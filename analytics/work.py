@@ -17,10 +17,11 @@ import polars as pl
 from analytics.account import Window
 from analytics.book import Plant, query
 from analytics.pace import judge, local_level
+from analytics.study import Names
 from analytics.undisturbed import WAITS, Told, told, undisturbed
 
 NAMES = ("lane", "station", "product", "step", "at")
-"""Columns of names; kept as numbers with a dictionary that is in order of the alphabet."""
+"""Columns of names; see analytics.study.Names."""
 PAIRED = pl.Enum(["both", "end_only", "no_end", "no_start", "open"])
 KEPT_ROWS = 6_000_000
 """So many cycles and steps are kept at most, about 100 bytes each: a month of a busy cell is half of it."""
@@ -30,7 +31,7 @@ KEPT_ROWS = 6_000_000
 class Lane:
     """The cycles of a lane, and the steps where it is a robot's, that ended in whole production days; in order of time.
 
-    Names are Enum columns, whose order is that of the alphabet; they are the same for all lanes of a cell.
+    Names are Categorical, see analytics.study.Names; they are the same for all lanes of a cell.
     """
 
     name: str
@@ -90,7 +91,9 @@ _LOCK = Lock()
 def read_work(con: duckdb.DuckDBPyConnection) -> Work:
     """Read and judge the cycles and steps of the days that a connection has views of."""
     time = told(query(con, "lane_tiles", waits=list(WAITS)), query(con, "lane_since"), query(con, "lane_plan"))
-    cycles, steps = _coded(query(con, "work_cycles"), query(con, "work_steps"))
+    names = Names()
+    cycles = names.read(con, "work_cycles").with_columns(pl.col("paired").cast(PAIRED))
+    steps = names.read(con, "work_steps")
     cycle_parts, step_parts = _lanes(cycles), _lanes(steps)
     no_cycles, no_steps = cycles.clear(), steps.clear()
     del cycles, steps
@@ -143,17 +146,6 @@ def _with_there(steps: pl.DataFrame, time: Told) -> pl.DataFrame:
     there = pl.when(nest.is_null()).then(at).otherwise(pl.concat_str(at, nest, separator="."))
     also = time.disturbed_there(steps.select("start_us", "end_us", there=there), "there")
     return steps.with_columns(disturbed=pl.col("disturbed") | also)
-
-
-def _coded(cycles: pl.DataFrame, steps: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Make names numbers; the same ones in both frames."""
-    frames = [cycles.with_columns(pl.col("paired").cast(PAIRED)), steps]
-    for name in (*NAMES, "nest"):
-        have = [n for n, frame in enumerate(frames) if name in frame.columns]
-        names = pl.Enum(pl.concat([frames[n][name].unique() for n in have]).drop_nulls().unique().sort())
-        for n in have:
-            frames[n] = frames[n].with_columns(pl.col(name).cast(names))
-    return frames[0], frames[1]
 
 
 def _lanes(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
