@@ -100,7 +100,7 @@ def rolling_median(values: Floats, window: int) -> Floats:
     short = min(2 * window, len(values))
     if len(values) <= 2 * window:
         return _rolling(values, window)
-    found = median_filter(values, window)  # far quicker than polars where the window is whole
+    found: Floats = median_filter(values, window)  # far quicker than polars where the window is whole
     half = window // 2
     found[:half] = _rolling(values[:short], window)[:half]
     found[-half:] = _rolling(values[-short:], window)[-half:]

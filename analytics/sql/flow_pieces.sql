@@ -18,4 +18,3 @@ where
     and end_us > $from_us
     and list_contains($stations, station)
     and ($products is null or list_contains($products, product))
-order by lane, start_us

@@ -17,4 +17,3 @@ where
     and end_us > $from_us
     and list_contains($stations, station)
     and ($products is null or list_contains($products, product))
-order by part, start_us, end_us, station

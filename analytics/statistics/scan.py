@@ -118,29 +118,33 @@ def _random_largest(hits_n: int, items_n: int, rng: np.random.Generator, ratio: 
         placed.sort(axis=1)
         own = best[first : first + n]
         room = np.empty_like(placed)
-        for c in range(LEAST_HITS, min(MOST_HITS, hits_n) + 1):
+        numbers = np.arange(LEAST_HITS, min(MOST_HITS, hits_n) + 1)
+        shortest = np.empty((len(numbers), n), dtype=np.int64)
+        for k, c in enumerate(numbers.tolist()):
             lengths = np.subtract(placed[:, c - 1 :], placed[:, : hits_n - c + 1], out=room[:, : hits_n - c + 1])
-            np.maximum(own, _ratio(c, lengths.min(axis=1).astype(np.int64) + 1, hits_n, items_n), out=own)
+            shortest[k] = lengths.min(axis=1)
+        ratios = _ratio(numbers[:, None], shortest + 1, hits_n, items_n)
+        np.maximum(own, ratios.max(axis=0), out=own)
         if int((best >= ratio).sum()) >= enough:
             return None
     best.sort()
     return best
 
 
-def _ratio(c: int, n: Ints, hits_n: int, items_n: int) -> Floats:
+def _ratio(c: int | Ints, n: Ints, hits_n: int, items_n: int) -> Floats:
     """Log likelihood ratio of c hits in n items against the same share everywhere; 0 where it is not denser."""
-    length = n.astype(np.float64)
-    rest_hits, rest = float(hits_n - c), items_n - length
+    length, hits = n.astype(np.float64), np.asarray(c, dtype=np.float64)
+    rest_hits, rest = hits_n - hits, items_n - length
 
-    def likelihood(k: float, of: Floats) -> Floats:
+    def likelihood(k: Floats, of: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
             share = k / of
             value = np.where(k > 0, k * np.log(share), 0.0) + np.where(of > k, (of - k) * np.log1p(-share), 0.0)
         return np.asarray(value)
 
-    even = likelihood(float(hits_n), np.full(n.shape, float(items_n)))
-    ratio = likelihood(float(c), length) + likelihood(rest_hits, rest) - even
-    fits = (length <= items_n / 2) & (c * rest > rest_hits * length)
+    even = likelihood(np.asarray(float(hits_n)), np.asarray(float(items_n)))
+    ratio = likelihood(hits, length) + likelihood(rest_hits, rest) - even
+    fits = (length <= items_n / 2) & (hits * rest > rest_hits * length)
     return np.where(fits, ratio, 0.0)
 
 

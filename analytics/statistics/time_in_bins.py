@@ -24,7 +24,7 @@ def time_in_bins(spans: pl.DataFrame, by: Sequence[str], edges: Sequence[int]) -
     for key, group in groups(spans, by):
         up_to = covered(group["start_us"].to_numpy(), group["end_us"].to_numpy(), at)
         rows.append(_binned(key, by, at, us=np.diff(up_to)))
-    schema = {name: spans.schema[name] for name in by}
+    schema = _types(spans, by)
     empty = pl.DataFrame(schema=schema | {"start_us": pl.Int64, "end_us": pl.Int64, "us": pl.Int64})
     return pl.concat([empty, *rows])
 
@@ -65,7 +65,7 @@ def levels_in_bins(
         bins = np.searchsorted(at, edge[:-1], side="right") - 1
         full = full_n.get(key)
         rows.append(_binned(key, by, at, **_level_figures(level, counts, bins, len(at) - 1, full)))
-    schema: dict[str, Any] = {name: stays.schema[name] for name in by}
+    schema = _types(stays, by)
     schema |= dict.fromkeys(("start_us", "end_us", "busy_us", "min_n"), pl.Int64)
     schema |= {"mean_n": pl.Float64, "max_n": pl.Int64, "empty_share": pl.Float64, "full_share": pl.Float64}
     return pl.concat([pl.DataFrame(schema=schema), *rows])
@@ -103,6 +103,11 @@ def groups(frame: pl.DataFrame, by: Sequence[str]) -> list[tuple[tuple[Any, ...]
         return []
     parted = frame.partition_by(by, as_dict=True, maintain_order=True)
     return sorted(parted.items(), key=lambda item: [(value is None, value) for value in item[0]])
+
+
+def _types(frame: pl.DataFrame, by: Sequence[str]) -> dict[str, Any]:
+    """The types of keys; names that came as Categorical or Enum are words again."""
+    return {n: pl.String() if isinstance(t := frame.schema[n], pl.Categorical | pl.Enum) else t for n in by}
 
 
 def instants(*times: Ints) -> Ints:

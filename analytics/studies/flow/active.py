@@ -17,11 +17,11 @@ from analytics.statistics.time_in_bins import instants
 OUTSIDE = ("waiting_people", "waiting_material", "no_order")
 ACTIVE = (*WORK, *(line for line in STOP_LINES if line not in OUTSIDE))
 """Lines on which a station is active. Waiting for people, material or an order is waiting, for somebody outside."""
+BOOKS = ("active", "starved", "blocked", "outside", "unknown")
 FEW_GAPS = 20
 """Lanes with fewer waits tell nothing of how long a hand-over takes."""
 NOISE_US = 100_000
 """Shorter waits are within what the stamps of two records are worth."""
-NONE = {"lane": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}
 
 Ints = npt.NDArray[np.int64]
 
@@ -29,24 +29,32 @@ Ints = npt.NDArray[np.int64]
 def books(line: pl.Expr) -> pl.Expr:
     """What a line of the account is to the flow: active, starved, blocked, outside or unknown."""
     return (
-        pl.when(line.is_in(ACTIVE)).then(pl.lit("active"))
-        .when(line.is_in(["starved", "blocked"])).then(line)
-        .when(line.is_in(OUTSIDE)).then(pl.lit("outside"))
-        .otherwise(pl.lit("unknown"))
+        pl.when(line.is_in(ACTIVE)).then(_book("active"))
+        .when(line == "starved").then(_book("starved"))
+        .when(line == "blocked").then(_book("blocked"))
+        .when(line.is_in(OUTSIDE)).then(_book("outside"))
+        .otherwise(_book("unknown"))
     )  # fmt: skip
+
+
+def _book(name: str) -> pl.Expr:
+    return pl.lit(name, dtype=pl.Enum(BOOKS))
 
 
 def merged(spans: pl.DataFrame, bridge_us: int = 0) -> pl.DataFrame:
     """Join the spans of a lane that touch, or lie no further apart than bridge_us: lane, start_us, end_us."""
-    ordered = spans.filter(pl.col("start_us") < pl.col("end_us")).sort("lane", "start_us", "end_us")
-    reach = pl.col("end_us").cum_max().shift(1).over("lane")
-    fresh = (pl.col("start_us") - reach > bridge_us).fill_null(True)
-    return (
-        ordered.with_columns(run=fresh.cast(pl.Int64).cum_sum())
-        .group_by("lane", "run", maintain_order=True)
-        .agg(pl.col("start_us").min(), pl.col("end_us").max())
-        .select("lane", "start_us", "end_us")
-    )
+    some = spans.select("lane", "start_us", "end_us").filter(pl.col("start_us") < pl.col("end_us"))
+    parts = []
+    for own in some.sort("lane", maintain_order=True).partition_by("lane", maintain_order=True):
+        start, end = own["start_us"].to_numpy(), own["end_us"].to_numpy()
+        if (np.diff(start) < 0).any():
+            order = np.argsort(start, kind="stable")
+            start, end = start[order], end[order]
+        reach = np.maximum.accumulate(end)
+        fresh = np.flatnonzero(np.append(True, start[1:] - reach[:-1] > bridge_us))
+        last = np.append(fresh[1:], len(start)) - 1
+        parts.append(own[: len(fresh)].with_columns(start_us=pl.Series(start[fresh]), end_us=pl.Series(reach[last])))
+    return pl.concat(parts) if parts else some
 
 
 def handover_us(pieces: pl.DataFrame, most_us: int) -> int:
@@ -94,15 +102,14 @@ def momentary(periods: pl.DataFrame) -> pl.DataFrame:
              time. One stays until its end; then comes the longest that is under way, else the next to begin.
     """
     if periods.is_empty():
-        return pl.DataFrame(schema=NONE | {"tie": pl.Boolean})
+        return periods.clear().select("lane", "start_us", "end_us", tie=pl.lit(False))
     rows = periods.sort("start_us", "end_us", "lane")
-    lanes = sorted(rows["lane"].unique().to_list())
     start, end = rows["start_us"].to_numpy(), rows["end_us"].to_numpy()
-    lane_of = rows["lane"].to_numpy()
-    own = [np.flatnonzero(lane_of == lane) for lane in lanes]
+    by_lane = rows.select("lane", row=pl.int_range(pl.len())).group_by("lane").agg("row").sort("lane")
+    own = [at.to_numpy() for at in by_lane["row"]]
     # What covers the end of each period, lane by lane; the first instant of all is one more question.
     asked = np.concatenate([[start[0]], end])
-    found = np.full((len(asked), len(lanes)), -1, dtype=np.int32)
+    found = np.full((len(asked), len(own)), -1, dtype=np.int32)
     longest = np.full(len(asked), -1, dtype=np.int64)  # of what covers the instant: how long, which ends last, how many
     answer = np.full(len(asked), -1, dtype=np.int64)
     ties = np.zeros(len(asked), dtype=np.int64)
@@ -184,7 +191,7 @@ def average_active(periods: pl.DataFrame, confidence: float = 0.95) -> pl.DataFr
 
     Returns  lane, periods_n, cut_n, mean_us, low_us, high_us; the longest mean first.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     length = (pl.col("end_us") - pl.col("start_us")).cast(pl.Float64)
     rows = periods.group_by("lane").agg(
@@ -194,7 +201,7 @@ def average_active(periods: pl.DataFrame, confidence: float = 0.95) -> pl.DataFr
         spread=length.std() / pl.len().sqrt(),
     )
     n = rows["periods_n"].to_numpy()
-    reach = pl.Series("reach", t.ppf((1 + confidence) / 2, np.maximum(n - 1, 1)), dtype=pl.Float64)
+    reach = pl.Series("reach", stdtrit(np.maximum(n - 1, 1), (1 + confidence) / 2), dtype=pl.Float64)
     half = pl.col("spread") * pl.col("reach")
     return (
         rows.with_columns(reach)

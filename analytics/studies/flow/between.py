@@ -8,8 +8,7 @@ import polars as pl
 
 from analytics.cell import PLACES, Cell
 
-STAY = {"part": pl.String, "left": pl.String, "next": pl.String, "start_us": pl.Int64, "end_us": pl.Int64}
-_PASSAGES = pl.DataFrame(schema={"us": pl.Int64, "kind": pl.String, "station": pl.String, "part": pl.String})
+STAY = ("part", "left", "next", "start_us", "end_us")
 LATE_US = 100_000
 """By so much the clocks of two stations may differ."""
 
@@ -22,13 +21,15 @@ def all_passages(logged: pl.DataFrame | None, visits: pl.DataFrame) -> tuple[pl.
     Returns  passages like `logged`: where a station logs no arrivals (departures), its cycles' starts (ends) stand for
              them; and the stations whose finished parts therefore count as gone while they may still be there.
     """
-    known = _PASSAGES if logged is None else logged.select("us", "kind", "station", "part").filter(_named())
     own = visits.filter(_named())
+    known = own.clear().select(us="start_us", kind=pl.lit("part_in"), station="station", part="part")
+    if logged is not None:
+        known = logged.select(known.columns).filter(_named())
     filled = [known]
     for kind, column in (("part_in", "start_us"), ("part_out", "end_us")):
         silent = own.join(known.filter(pl.col("kind") == kind), on="station", how="anti")
-        filled.append(silent.select("station", "part", us=column, kind=pl.lit(kind)))
-    passages = pl.concat([f.select("us", "kind", "station", "part") for f in filled])
+        filled.append(silent.select("station", "part", us=column, kind=pl.lit(kind, dtype=known.schema["kind"])))
+    passages = pl.concat([f.select(known.columns) for f in filled])
     return passages, sorted(filled[2]["station"].unique().to_list())
 
 
@@ -40,33 +41,38 @@ def stays_between(passages: pl.DataFrame, done: pl.DataFrame, cell: Cell) -> pl.
              arrival is known. Departures of parts that are done have no stay. Two clocks may put an arrival a little
              before the departure: up to LATE_US it still is the arrival after it.
     """
-    out, arrives = pl.col("kind") == "part_out", pl.col("kind") == "part_in"
-    rows = passages.with_columns(order=pl.col("us") - pl.when(out).then(LATE_US).otherwise(0))
-    rows = rows.sort("part", "order", "kind", "us", "station", descending=[False, False, True, False, False])
+    out, part, late = pl.col("kind") == "part_out", pl.col("number"), pl.lit(LATE_US)
+    rows = passages.select("us", "station", "part", out=out, number=numbers(pl.col("part")))
+    rows = rows.with_columns(order=pl.col("us") - pl.when("out").then(late).otherwise(0))
+    rows = rows.sort("number", "order", "out", "us", "station", descending=[False, False, True, False, False])
+    goes_on = part == part.shift(-1)
     rows = rows.with_columns(
-        kind_=pl.col("kind").shift(-1).over("part"), station_=pl.col("station").shift(-1).over("part"),
-        us_=pl.col("us").shift(-1).over("part"), first=pl.col("kind").shift(1).over("part").is_null(),
+        out_=pl.when(goes_on).then(pl.col("out").shift(-1)), station_=pl.col("station").shift(-1),
+        us_=pl.col("us").shift(-1), first=(part != part.shift(1)).fill_null(True),
     )  # fmt: skip
-    moved = rows.filter(out & (pl.col("kind_") == "part_in") & (pl.col("station") != pl.col("station_"))).select(
+    moved = rows.filter("out", ~pl.col("out_"), pl.col("station") != pl.col("station_")).select(
         "part", left="station", next="station_", start_us=pl.min_horizontal("us", "us_"), end_us="us_"
     )
     usual_next = moved.group_by("left").agg(next=pl.col("next").mode().sort().first())
     usual_left = moved.group_by("next").agg(left=pl.col("left").mode().sort().first())
     on_the_way = (
-        rows.filter(out & pl.col("kind_").is_null() & (pl.col("station") != cell.outlet))
-        .join(done.select("part").unique(), on="part", how="anti")
+        rows.filter("out", pl.col("out_").is_null(), pl.col("station") != cell.outlet)
+        .join(done.select(pl.col("part").cast(rows.schema["part"])).unique(), on="part", how="anti")
         .join(usual_next, left_on="station", right_on="left")
         .select("part", "next", left="station", start_us="us", end_us=pl.lit(None, pl.Int64))
     )
     unseen = (
-        rows.filter(arrives & pl.col("first") & ~pl.col("station").is_in(cell.entries()))
+        rows.filter(~pl.col("out"), "first", ~pl.col("station").is_in(cell.entries()))
         .join(usual_left, left_on="station", right_on="next")
         .select("part", "left", next="station", start_us=pl.lit(None, pl.Int64), end_us="us")
     )
-    stays = pl.concat(
-        [f.select(pl.col(name).cast(dtype) for name, dtype in STAY.items()) for f in (moved, on_the_way, unseen)]
-    )
+    stays = pl.concat([f.select(STAY) for f in (moved, on_the_way, unseen)])
     return stays.sort("left", "next", "start_us", "end_us", "part", nulls_last=True)
+
+
+def numbers(names: pl.Expr) -> pl.Expr:
+    """A number per name: quicker to sort by than the names, in whatever order."""
+    return names.cast(pl.Categorical).to_physical()
 
 
 def _named() -> pl.Expr:

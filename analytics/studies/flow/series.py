@@ -12,6 +12,8 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
+from analytics.studies.flow.between import numbers
+
 STRAY_SHARE = 0.05
 """So many parts may be seen in another order before a cell counts as no line."""
 
@@ -73,22 +75,24 @@ def in_series(visits: pl.DataFrame) -> tuple[list[str], str | None]:
     seen = visits.filter(pl.col("part").is_not_null())
     if seen.is_empty():
         return [], "no part is followed by its number from station to station"
-    ordered = seen.sort("part", "us", "station").with_columns(place=pl.int_range(pl.len()).over("part"))
+    part = pl.col("number")
+    ordered = seen.select("station", "us", number=numbers(pl.col("part"))).sort("number", "us", "station")
+    ordered = ordered.with_columns(first=(part != part.shift(1)).fill_null(True), row=pl.int_range(pl.len()))
+    begins = pl.when("first").then("row").forward_fill()
+    ordered = ordered.with_columns(place=pl.col("row") - begins)
     most = ordered.group_by("station").agg(place=pl.col("place").mean(), n=pl.len()).sort("place", "station")
-    parts = ordered["part"].n_unique()
+    parts = int(ordered["first"].sum())
     seldom = most.filter(pl.col("n") < parts * 0.5)["station"].to_list()
     stations: list[str] = most["station"].to_list()
     if len(stations) < 2:
         return [], "parts are seen at one station only"
     if seldom:
         return [], f"not every part passes {', '.join(seldom)}: the cell is no line"
-    rank = pl.col("station").replace_strict({s: n for n, s in enumerate(stations)}, return_dtype=pl.Int64)
-    astray = ordered.select(
-        (rank < rank.shift(1).over("part")).fill_null(False).any().over("part").alias("back"), "part"
-    )
-    share = astray.unique("part")["back"].mean()
-    if share is not None and float(share) > STRAY_SHARE:  # type: ignore[arg-type]
-        return [], f"{float(share) * 100:.0f} % of the parts pass the stations in another order"  # type: ignore[arg-type]
+    rank = pl.col("station").cast(pl.Enum(stations)).to_physical().cast(pl.Int64)
+    back = ~pl.col("first") & (rank < rank.shift(1))
+    share = ordered.filter(back)["number"].n_unique() / parts
+    if share > STRAY_SHARE:
+        return [], f"{share * 100:.0f} % of the parts pass the stations in another order"
     return stations, None
 
 
@@ -101,7 +105,7 @@ def differences(
     Returns  one row per neighbours: station, next, difference_share (of the whole) and its interval (low_share,
              high_share), as wide as the differences of the bins say; null for less than four bins.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     rows = []
     of = {row["station"]: row for row in whole.iter_rows(named=True)}
@@ -113,7 +117,7 @@ def differences(
         mean = of[here]["blocked_share"] - of[after]["starved_share"]
         low = high = None
         if len(d) >= 4:
-            half = float(t.ppf((1 + confidence) / 2, len(d) - 1) * d.std(ddof=1) / np.sqrt(len(d)))
+            half = float(stdtrit(len(d) - 1, (1 + confidence) / 2) * d.std(ddof=1) / np.sqrt(len(d)))
             low, high = mean - half, mean + half
         rows.append((here, after, mean, low, high))
     schema = {"station": pl.String, "next": pl.String} | dict.fromkeys(

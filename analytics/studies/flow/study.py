@@ -44,9 +44,10 @@ def flow(plant: Plant, cell: str, window: Window, *, station: str | None = None,
     most = round(HANDOVER_SHARE * float(facts.model.takts()["takt_us"].median()))  # type: ignore[arg-type]
     bridge = handover_us(facts.pieces, most)
     periods = active_periods(facts.pieces, facts.busy, bridge)
+    words_again = pl.col("lane").cast(pl.String)
     chosen = momentary(periods)
-    role = roles(chosen)
-    lanes = tables.bottleneck_by_lane(role, average_active(periods), facts)
+    role = roles(chosen.with_columns(words_again))
+    lanes = tables.bottleneck_by_lane(role, average_active(periods).with_columns(words_again), facts)
     found += words.bottleneck_words(lanes, bridge)
 
     whole = tables.waiting_by(facts, [window.from_us, window.to_us])
@@ -136,6 +137,7 @@ def _periods(chosen: pl.DataFrame, periods: pl.DataFrame, facts: Read) -> pl.Dat
     """The active periods that were the bottleneck in turn: start_us, end_us, us, lane, station, tie, cut."""
     return (
         chosen.join(periods.select("lane", "start_us", "cut"), on=["lane", "start_us"], how="left")
+        .with_columns(pl.col("lane").cast(pl.String))
         .join(facts.model.lanes().select("lane", "station"), on="lane", how="left")
         .with_columns(us=pl.col("end_us") - pl.col("start_us"))
         .select("start_us", "end_us", "us", "lane", "station", "tie", "cut")

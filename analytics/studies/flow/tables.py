@@ -8,12 +8,10 @@ import numpy as np
 import polars as pl
 
 from analytics.statistics.time_in_bins import levels_in_bins, time_in_bins
-from analytics.studies.flow.active import overlap
+from analytics.studies.flow.active import BOOKS, overlap
 from analytics.studies.flow.between import places_between
 from analytics.studies.flow.read import Read, busy_spans
 from analytics.studies.flow.series import arrows, differences, turning_points
-
-BOOKS = ("active", "starved", "blocked", "outside", "unknown")
 
 
 def waiting_by(read: Read, edges: Sequence[int]) -> pl.DataFrame:
@@ -86,9 +84,9 @@ def bottleneck_by_lane(role: pl.DataFrame, average: pl.DataFrame, read: Read) ->
 
 
 def _half(off: float, n: int, whole: int) -> float | None:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1) * off) / whole) if n >= 4 and whole else None
+    return float(stdtrit(n - 1, 0.975) * np.sqrt(n / (n - 1) * off) / whole) if n >= 4 and whole else None
 
 
 def over_time(role: pl.DataFrame, read: Read, both: pl.DataFrame | None) -> pl.DataFrame:

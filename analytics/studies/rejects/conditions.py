@@ -45,14 +45,15 @@ def conditions(
     rows = []
     # only the stations that reject enough are asked, but all passes: earlier nests of the same part count
     many = passes.group_by("station").agg(pl.col("rejected").sum()).filter(pl.col("rejected") >= LEAST_REJECTS)
-    marked = with_marks(passes, stops, carriers, cell)
-    for station in many["station"].sort().to_list():
+    asked = many["station"].sort().to_list()
+    marked = with_marks(passes, stops, carriers, cell, asked)
+    for station in asked:
         own = _outside(marked.filter(pl.col("station") == station), bursts.filter(pl.col("station") == station))
         rows += _compared(own, station, {START_UP: own["start_up"]})
         later = own.filter(~pl.col("start_up"))
         flags = {name: later[name] for name in MARKS if name in later.columns}
         flags |= _nests(later)
-        flags |= _earlier_nests(later, marked, cell, station)
+        flags |= _earlier_nests(later, passes, cell, station)
         rows += _compared(later, station, flags)
     if not rows:
         return pl.DataFrame(schema=CONDITIONS)
@@ -92,8 +93,10 @@ IN_WORDS = {
 }
 
 
-def with_marks(passes: pl.DataFrame, stops: pl.DataFrame, carriers: pl.DataFrame, cell: Cell) -> pl.DataFrame:
-    """Add a column (bool) per condition of MARKS to the passes, which come back in order of lane and time."""
+def with_marks(
+    passes: pl.DataFrame, stops: pl.DataFrame, carriers: pl.DataFrame, cell: Cell, asked: list[str] | None = None
+) -> pl.DataFrame:
+    """Add a column (bool) per condition of MARKS to the passes of some stations (None: all), by lane and time."""
     ordered = passes.sort("lane", "end_us", "part", nulls_last=True)
     lanes = stops.filter(pl.col("lane").is_not_null())
     hard = lanes.filter(pl.col("line").is_in(["breakdown", "safety_stop"]))
@@ -106,21 +109,19 @@ def with_marks(passes: pl.DataFrame, stops: pl.DataFrame, carriers: pl.DataFrame
             ordered.filter(changed).select(end_us="start_us"),
         ]
     )
-    frame = ordered.with_columns(
-        since_change=pl.int_range(pl.len()).over("lane", changed.cum_sum().over("lane")) + 1,
-        changes=changed.cum_sum().over("lane"),
+    own = ordered if asked is None else ordered.filter(pl.col("station").is_in(asked))
+    frame = own.with_columns(changes=changed.cum_sum().over("lane"))
+    frame = frame.with_columns(since_change=pl.int_range(pl.len()).over("lane", "changes") + 1)
+    breaks = stops.filter(pl.col("line") == "break")
+    frame = frame.with_columns(
+        _since(frame, hard.select("lane", us="end_us"), "since_stop", by_lane=True),
+        _since(frame, short.select("lane", us="end_us"), "since_short", by_lane=True),
+        _since(frame, carriers.select("us"), "since_carrier", by_lane=False),
+        _since(frame, breaks.select(us="end_us"), "since_break", by_lane=False),
+        _since(frame, renewed.select(us="end_us"), "age", by_lane=False),
     )
-    frame = _since(frame, hard.select("lane", us="end_us"), "since_stop", by_lane=True)
-    frame = _since(frame, short.select("lane", us="end_us"), "since_short", by_lane=True)
-    frame = _since(frame, carriers.select("us"), "since_carrier", by_lane=False)
-    frame = _since(frame, stops.filter(pl.col("line") == "break").select(us="end_us"), "since_break", by_lane=False)
-    frame = _since(frame, renewed.select(us="end_us"), "age", by_lane=False)
-    began = pl.concat([hard, short]).select("lane", stop_us="start_us").sort("stop_us")
-    frame = (
-        frame.sort("end_us")
-        .join_asof(began, left_on="end_us", right_on="stop_us", by="lane", strategy="backward", check_sortedness=False)
-        .sort("lane", "end_us", "part", nulls_last=True)
-    )
+    began = pl.concat([hard, short]).select("lane", us="start_us")
+    frame = frame.with_columns(stop_us=_last(frame, "end_us", began, by_lane=True))
     half = pl.col("age").median().over("station")
     return frame.with_columns(
         (pl.col("since_stop") <= FIRST_STOP_N).fill_null(value=False).alias(AFTER_STOP),
@@ -133,22 +134,26 @@ def with_marks(passes: pl.DataFrame, stops: pl.DataFrame, carriers: pl.DataFrame
     )
 
 
-def _since(passes: pl.DataFrame, instants: pl.DataFrame, name: str, *, by_lane: bool) -> pl.DataFrame:
+def _since(passes: pl.DataFrame, instants: pl.DataFrame, name: str, *, by_lane: bool) -> pl.Series:
     """Number the passes of a lane that began at or after the last of some instants: 1, 2, …; null before the first."""
-    keys = ["lane"] if by_lane else []
-    stamps = instants.unique([*keys, "us"]).rename({"us": "since_us"}).sort("since_us")
-    joined = passes.sort("start_us").join_asof(
-        stamps, left_on="start_us", right_on="since_us", by=keys or None, strategy="backward", check_sortedness=False
-    )
-    return (
-        joined.sort("lane", "end_us", "part", nulls_last=True)
-        .with_columns(
-            pl.when(pl.col("since_us").is_not_null())
-            .then(pl.int_range(pl.len()).over("lane", "since_us") + 1)
-            .alias(name)
-        )
-        .drop("since_us")
-    )
+    last = passes.select("lane", since=_last(passes, "start_us", instants, by_lane=by_lane))
+    nth = pl.int_range(pl.len()).over("lane", "since") + 1
+    return last.select(pl.when(pl.col("since").is_not_null()).then(nth).alias(name)).to_series()
+
+
+def _last(passes: pl.DataFrame, at: str, instants: pl.DataFrame, *, by_lane: bool) -> pl.Series:
+    """The last of some instants, of the lane or of all, at or before that of each pass; null before the first."""
+    asked = passes[at].to_numpy()
+    found, known = np.zeros(passes.height, dtype=np.int64), np.zeros(passes.height, dtype=bool)
+    lanes = passes.select("lane", row=pl.int_range(pl.len())).group_by("lane").agg("row")
+    for lane, row in lanes.iter_rows():
+        own = instants.filter(pl.col("lane") == lane) if by_lane else instants
+        stamps, rows = own["us"].sort().to_numpy(), np.asarray(row)
+        before = np.searchsorted(stamps, asked[rows], side="right")
+        known[rows] = before > 0
+        if len(stamps):
+            found[rows] = stamps[before - 1]
+    return pl.Series(found).set(pl.Series(~known), None)
 
 
 def _nests(own: pl.DataFrame) -> dict[str, pl.Series]:
