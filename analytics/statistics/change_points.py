@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from analytics.statistics.robust import SIGMA
 
@@ -19,7 +19,7 @@ PENALTY = 4.0
 """A change must pay for itself with this many times variance x ln(n)."""
 POINTS = 4_000
 """Longer series are searched as means of blocks, then each change is placed within its blocks."""
-Z95 = float(norm.ppf(0.975))
+Z95 = float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 Floats = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ class Stretch:
         if not self.moves or gap * self.slope <= 0:
             return None
         var_end, var_slope, both = self.variances
-        reach = (WIDER * float(student.ppf(0.975, max(self.dof, 1)))) ** 2
+        reach = (WIDER * float(stdtrit(max(self.dof, 1), 0.975))) ** 2
         # all ratios r for which (gap - r x slope)^2 <= reach x its variance
         a = self.slope**2 - reach * var_slope
         b = gap * self.slope + reach * both
@@ -189,7 +189,7 @@ def _fitted(x: Floats, y: Floats, a: int, b: int, first: int, last: int, *, move
     dof = max(n - 2, 1)
     left = float(np.sum(rest**2)) / dof
     to_end = last - 1 - middle
-    width = WIDER * float(student.ppf(0.975, dof)) * float(np.sqrt(left / spread))
+    width = WIDER * float(stdtrit(dof, 0.975)) * float(np.sqrt(left / spread))
     if abs(slope) <= width:  # it cannot be told whether it rises or falls
         return _fitted(x, y, a, b, first, last, moves=False)
     variances = (left / n + left / spread * to_end**2, left / spread, left / spread * to_end)

@@ -160,7 +160,7 @@ def _keyed(pieces: pl.DataFrame, cell: Cell) -> pl.DataFrame:
 
 def _interval(rows: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
     """Interval of the parts lost by events that come at random and differ in size (compound Poisson, as a gamma)."""
-    from scipy import stats
+    from scipy.special import gammaincinv
 
     mean, square = rows["parts"].to_numpy(), rows["squares"].to_numpy()
     tail = (1 - LEVEL) / 2
@@ -168,8 +168,8 @@ def _interval(rows: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
     scale = square / mean
     shape = mean / scale
     typical = mean / rows["events_n"].to_numpy()
-    low = stats.gamma.ppf(tail, shape, scale=scale)
-    high = stats.gamma.ppf(1 - tail, shape + typical / scale, scale=scale)
+    low = gammaincinv(shape, tail) * scale
+    high = gammaincinv(shape + typical / scale, 1 - tail) * scale
     return pl.Series("low", low), pl.Series("high", high)
 
 

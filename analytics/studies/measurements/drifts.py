@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import polars as pl
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from analytics.statistics.drift import WIDER, Stretch
 
@@ -73,7 +73,7 @@ def steps(
         height = max(abs(s.end - s.begin) for s in (before, after))  # 0 between two levels
         if (before.moves or after.moves) and abs(size) < SURE * error + EDGE * height:
             continue
-        reach = WIDER * error * float(student.ppf(0.975, max(1, before.dof + after.dof)))
+        reach = WIDER * error * float(stdtrit(max(1, before.dof + after.dof), 0.975))
         alike, asked = _alike(v, products, before, after, size)
         undone = before.moves and -size * np.sign(before.slope) >= abs(before.end - before.begin) / 2
         rows.append(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from scipy.special import ndtri
-from scipy.stats import fisher_exact
 
 from analytics.cell import Cell
 from analytics.statistics.multiple_looks import benjamini_hochberg
@@ -185,6 +184,8 @@ def _earlier_nests(own: pl.DataFrame, all_passes: pl.DataFrame, cell: Cell, stat
 
 
 def _compared(own: pl.DataFrame, station: str, flags: dict[str, pl.Series]) -> list[dict[str, object]]:
+    from scipy.stats import fisher_exact  # takes a while, and few commands need it
+
     bad = own["rejected"].to_numpy()
     rows: list[dict[str, object]] = []
     for name, flag in flags.items():

@@ -153,7 +153,7 @@ def extra(watched: pl.DataFrame, usual_share: float | None, level: float = 0.95)
 
     Takes    watched: beyond_us, watched_us; usual_share: see `usual_beyond`. None without restarts or calm running.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     if usual_share is None or watched.is_empty():
         return None
@@ -161,7 +161,7 @@ def extra(watched: pl.DataFrame, usual_share: float | None, level: float = 0.95)
     n, total = len(each), float(each.sum())
     if n < 2:
         return Extra(total, None, None)
-    reach = float(t.ppf((1 + level) / 2, n - 1) * each.std(ddof=1) * sqrt(n))
+    reach = float(stdtrit(n - 1, (1 + level) / 2) * each.std(ddof=1) * sqrt(n))
     return Extra(total, total - reach, total + reach)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 WINDOW_US = 900_000_000
 LEAST = 3
@@ -34,7 +34,7 @@ def clusters(stops: pl.DataFrame, ran_us: int) -> pl.DataFrame:
         rate = at.size / ran_us
         until = np.searchsorted(at, at + WINDOW_US, side="right")
         within = until - np.arange(at.size)
-        chance = np.minimum(1.0, stops.height * poisson.sf(within - 2, rate * WINDOW_US))
+        chance = np.minimum(1.0, stops.height * _at_least(within - 1, rate * WINDOW_US))
         opens = np.flatnonzero((within >= LEAST) & (chance < CHANCE))
         if opens.size == 0:
             continue
@@ -46,3 +46,8 @@ def clusters(stops: pl.DataFrame, ran_us: int) -> pl.DataFrame:
             found.append((str(station), int(at[first]), int(at[last]), last - first + 1, lost, rate * length,
                           float(chance[part].min())))  # fmt: skip
     return pl.DataFrame(found, schema=SCHEMA, orient="row").sort("start_us", "station")
+
+
+def _at_least(n: np.ndarray, mean: float) -> np.ndarray:
+    """Chance of n or more when they come at random."""
+    return np.where(n > 0, pdtrc(np.maximum(n - 1, 0), mean), 1.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import polars as pl
 
 from analytics.statistics.rates import poisson_interval
@@ -48,7 +49,7 @@ def by_product(stops: pl.DataFrame, cycles: pl.DataFrame) -> pl.DataFrame:
     Takes    cycles: station, product, one row per cycle in the window.
     """
     key = ["station", "product"]
-    done = cycles.group_by(key).agg(cycles_n=pl.len().cast(pl.Int64))
+    done = cycles.group_by(key).agg(cycles_n=pl.len().cast(pl.Int64)).with_columns(pl.col(key).cast(pl.String))
     rows = stops.group_by(key).agg(TALLY).join(done, on=key, how="left", nulls_equal=True)
     return (
         _rated(rows, pl.col("cycles_n") / 1000, "per_1000")
@@ -74,16 +75,18 @@ def ran_by_station(pieces: pl.DataFrame) -> pl.DataFrame:
 
 def running(runs: pl.DataFrame, stations: pl.DataFrame, ran: pl.DataFrame) -> pl.DataFrame:
     """The pieces of time in which a station's lanes ran, within what the cell ran: station, start_us, end_us."""
-    spans = ran.select(from_us="start_us", to_us="end_us")
-    return (
-        runs.join(stations.select("lane", "station"), on="lane")
-        .join_where(spans, pl.col("start_us") < pl.col("to_us"), pl.col("end_us") > pl.col("from_us"))
-        .select(
-            "station",
-            start_us=pl.max_horizontal("start_us", "from_us"),
-            end_us=pl.min_horizontal("end_us", "to_us"),
-        )
-        .sort("station", "start_us", "end_us")
+    known = stations.select(pl.col("lane").cast(runs.schema["lane"]), "station")
+    own = runs.join(known, on="lane", maintain_order="left").select("station", "start_us", "end_us")
+    start, end = own["start_us"].to_numpy(), own["end_us"].to_numpy()
+    from_us, to_us = ran["start_us"].to_numpy(), ran["end_us"].to_numpy()
+    # The cell's stretches are in order and apart: which of them does each run reach from and to?
+    first, last = np.searchsorted(to_us, start, side="right"), np.searchsorted(from_us, end, side="left")
+    many = np.maximum(last - first, 0)
+    row = np.repeat(np.arange(own.height), many)
+    stretch = np.repeat(first - (np.cumsum(many) - many), many) + np.arange(len(row))
+    return own[row].with_columns(
+        start_us=pl.Series(np.maximum(start[row], from_us[stretch])),
+        end_us=pl.Series(np.minimum(end[row], to_us[stretch])),
     )
 
 

@@ -16,7 +16,7 @@ from analytics.studies.short_stops import counts, ran
 from analytics.studies.short_stops.clusters import clusters
 from analytics.studies.short_stops.listed import one_each, silent_stops, told_stops
 from analytics.studies.short_stops.preceded import event_types, preceded
-from analytics.study import Study, facts_of
+from analytics.study import Names, Study, facts_of
 from analytics.work import cut, with_records, work_of
 
 SURE = 0.05
@@ -99,11 +99,11 @@ def _read(
         chosen = chosen & pl.col("product").is_in(products)
     with facts_of(plant, cell, window) as con:
         work = work_of(plant, cell, window, con)
-        stopped = pl.concat([lane.paced.filter(pl.col("pace") == STOP) for lane in work.lanes])
-        stopped = with_records(stopped, con)
+        paced = [lane.paced for lane in work.lanes]
+        stopped = with_records(pl.concat([own.filter(pl.col("pace") == STOP) for own in paced]), con)
         named = told_stops(query(con, "all_stops"))
         marks = query(con, "all_marks")
-        runs = query(con, "lane_runs")
+        runs = Names().read(con, "lane_runs")
     silent = one_each(silent_stops(stopped), stopped)
     limit = round(model.micro_stop_s * 1e6)
     short = silent.filter(pl.col("us") < limit)
@@ -115,8 +115,8 @@ def _read(
     return Read(
         stops=pl.concat([named, short]).filter(inside & chosen).sort("start_us", "end_us", "lane", "step"),
         long=silent.filter(inside & chosen & (pl.col("us") >= limit)),
-        work=[cut(lane.paced, chosen) for lane in work.lanes],
-        cycles=cycles.filter(inside & chosen).select("station", "product").cast(pl.String),
+        work=[cut(own, chosen) for own in paced],
+        cycles=cycles.filter(inside & chosen).select("station", "product"),
         ran=span,
         running=counts.running(runs, model.lanes(), span),
         marks=marks.filter((pl.col("us") >= window.from_us) & (pl.col("us") < window.to_us)),
