@@ -6,19 +6,25 @@ pieces as (
     where plan = 'busy' and start_us < $to_us and end_us > $from_us
 ),
 
-bins as (
-    select unnest(range($from_us, $to_us, $bin_us)) as bin_us
+in_bins as (
+    select
+        station,
+        line,
+        start_us,
+        end_us,
+        unnest(range(
+            $from_us + greatest(start_us - $from_us, 0) // $bin_us * $bin_us, least(end_us, $to_us), $bin_us
+        ))                                      as bin_us
+    from pieces
 ),
 
 cut_pieces as (
     select
-        bins.bin_us                             as bin_us,
-        pieces.station                          as station,
-        pieces.line = 'work'                    as is_work,
-        least(pieces.end_us, bins.bin_us + $bin_us, $to_us) - greatest(pieces.start_us, bins.bin_us) as us
-    from pieces
-    inner join bins
-        on pieces.start_us < bins.bin_us + $bin_us and pieces.end_us > bins.bin_us
+        bin_us                                  as bin_us,
+        station                                 as station,
+        line = 'work'                           as is_work,
+        least(end_us, bin_us + $bin_us, $to_us) - greatest(start_us, bin_us) as us
+    from in_bins
 ),
 
 sums as (

@@ -1,4 +1,4 @@
--- One row per stretch of a lane's time that began before the window's end: its line and cause, by lane and time.
+-- One row per stretch of a lane's time that began before the window's end: its line and cause, day by day.
 select
     lane,
     start_us,
@@ -7,4 +7,3 @@ select
     cause
 from intervals
 where end_us > start_us and start_us < $to_us
-order by lane, start_us

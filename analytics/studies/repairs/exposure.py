@@ -47,10 +47,11 @@ class Exposure:
 def exposure(stretches: pl.DataFrame, plan: pl.DataFrame, cell: Cell, from_us: int, to_us: int) -> Exposure:
     """Make the clocks of all stations and of the cell (CELL) within [from_us, to_us)."""
     lanes = pl.concat([cell.lanes().select("lane", "station"), pl.DataFrame({"lane": [CELL], "station": [CELL]})])
-    works = stretches.filter(pl.col("line") == "run")
+    works = stretches.filter(pl.col("line") == "run").select("lane", "start_us", "end_us")
+    coded = lanes.with_columns(pl.col("lane").cast(stretches.schema["lane"]), pl.col("station").cast(pl.Categorical))
     busy = plan.filter(pl.col("plan") == BUSY)
     planned = _clocks(busy.join(lanes, on="lane"), from_us, to_us)
-    return Exposure(_clocks(works.join(lanes, on="lane"), from_us, to_us) | {CELL: planned.get(CELL, NEVER)}, planned)
+    return Exposure(_clocks(works.join(coded, on="lane"), from_us, to_us) | {CELL: planned.get(CELL, NEVER)}, planned)
 
 
 def _clocks(spans: pl.DataFrame, from_us: int, to_us: int) -> dict[str, Clock]:

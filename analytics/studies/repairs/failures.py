@@ -47,6 +47,7 @@ def failures(stops: pl.DataFrame, stretches: pl.DataFrame, from_us: int, to_us: 
     """
     failed = (pl.col("line") == BREAKDOWN) | ((pl.col("line") == "micro_stop") & pl.col("alarm"))
     own = stops.filter(failed & (pl.col("start_us") >= from_us) & (pl.col("start_us") < to_us))
+    own = own.with_columns(pl.col("lane").cast(stretches.schema["lane"]))
     rows = _until(_whole(own, stretches), stretches, to_us)
     return (
         rows.with_columns(
@@ -72,9 +73,10 @@ def failures(stops: pl.DataFrame, stretches: pl.DataFrame, from_us: int, to_us: 
 def put_together(tiles: pl.DataFrame, to_us: int) -> pl.DataFrame:
     """Put pieces of a lane on one line and cause together where one follows the other, across days too.
 
-    Takes    tiles: lane, start_us, end_us, line, cause, in order of lane and time; those of a lane do not overlap.
-    Returns  the same columns and order; the last stretch is cut at to_us.
+    Takes    tiles: lane, start_us, end_us, line, cause, those of a lane in order of time; they do not overlap.
+    Returns  the same columns, in order of lane and time; the last stretch is cut at to_us.
     """
+    tiles = tiles.sort("lane", maintain_order=True)
     before = pl.col("end_us").shift(1)
     follows = (
         (before == pl.col("start_us"))
@@ -95,7 +97,7 @@ def of_kind(rows: pl.DataFrame, kind: str) -> pl.DataFrame:
 def _whole(stops: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
     """Stops are kept per day, cut soon after its end: take the end of the stretch that one began."""
     named = stretches.filter(pl.col("line").is_in([BREAKDOWN, "micro_stop"])).select(
-        "lane", begins="start_us", stops="end_us", cause_="cause", line_="line"
+        "lane", begins="start_us", stops="end_us", cause_=pl.col("cause").cast(pl.String), line_="line"
     )
     found = stops.sort("start_us").join_asof(
         named.sort("begins"), left_on="start_us", right_on="begins", by="lane", strategy="backward",
@@ -103,7 +105,7 @@ def _whole(stops: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     goes_on = (
         (pl.col("stops") > pl.col("end_us")) & (pl.col("begins") <= pl.col("start_us"))
-        & (pl.col("line_") == pl.col("line")) & pl.col("cause_").eq_missing(pl.col("cause"))
+        & (pl.col("line_").cast(pl.String) == pl.col("line")) & pl.col("cause_").eq_missing(pl.col("cause"))
     ).fill_null(value=False)  # fmt: skip
     return found.with_columns(end_us=pl.when(goes_on).then("stops").otherwise("end_us"))
 

@@ -20,7 +20,7 @@ from analytics.studies.repairs.pareto import pareto
 from analytics.studies.repairs.patterns import curves, medians, shapes, trends
 from analytics.studies.safety_words import PROTECTIVE_STOPS
 from analytics.studies.sentences import ENTRY, length
-from analytics.study import Study, facts_of
+from analytics.study import Names, Study, facts_of
 
 SAFETY = "safety_stop"
 
@@ -53,7 +53,7 @@ def repairs(
     with facts_of(plant, cell, window) as con:
         frames = Frames(
             stops=query(con, "stop_list", **span, station=None, line=None, cause=None),
-            stretches=put_together(query(con, "stretches", to_us=window.to_us), window.to_us),
+            stretches=put_together(Names().read(con, "stretches", to_us=window.to_us), window.to_us),
             plan=query(con, "lane_plan"),
             losses=cell_losses(con, window, members),
             alarms=query(con, "alarm_rows", to_us=window.to_us),
