@@ -23,7 +23,8 @@ from analytics.ledger import intervals, split_work
 from analytics.marks import alarms, marks, passages
 from analytics.moves import moves, stock
 from analytics.parts import fates, join_through_time, mark_start_up
-from analytics.plan import BUSY, Stop, plan, shift_spans
+from analytics.plan import BUSY, plan, shift_spans
+from analytics.planned_in_logs import hand_fed_spans, orders_told, stops_told
 from analytics.plant import PlantFile
 from analytics.prepare import prepare, resolve_doubled_hour
 from analytics.sets import sets
@@ -120,8 +121,8 @@ def tell(plant: PlantFile, cell: Cell, known: Known) -> dict[str, pl.DataFrame]:
     day, begin, end, events, fate = known.day, known.begin_us, known.end_us, known.events, known.fates
     cycle = cycles(events, cell, fate, end).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
     tiles = intervals(Seen(cell, events, cycle, begin, end))
-    orders = _orders(events, end)
-    plans = plan(plant, cell, begin, end, _planned_stops(events, end), _hand_fed(orders, cell))
+    orders = orders_told(events, end)
+    plans = plan(plant, cell, begin, end, stops_told(events, end), hand_fed_spans(orders, cell))
     pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
     move = moves(fate, events, cell, day.start_us, day.end_us, day.since_us)
@@ -251,38 +252,3 @@ def _measurements(events: pl.DataFrame, start_us: int, end_us: int) -> pl.DataFr
     return events.filter(
         (pl.col("kind") == "measurement") & (pl.col("ts") >= start_us) & (pl.col("ts") < end_us)
     ).select("ts", "station", "nest", "part", "product", "characteristic", "value", "unit", "result", "file", "line")
-
-
-def _orders(events: pl.DataFrame, end_us: int) -> pl.DataFrame:
-    """Orders as intervals: order, product, quantity, start_us, end_us (the end of the window while open)."""
-    rows = events.filter(pl.col("kind").is_in(["order_start", "order_end"]) & pl.col("order").is_not_null())
-    return (
-        rows.group_by("order", maintain_order=True)
-        .agg(
-            product=pl.col("product").drop_nulls().first(),
-            quantity=pl.col("value").filter(pl.col("kind") == "order_start").first(),
-            start_us=pl.col("ts").filter(pl.col("kind") == "order_start").min(),
-            end_us=pl.col("ts").filter(pl.col("kind") == "order_end").max(),
-        )
-        .filter(pl.col("start_us").is_not_null())
-        .with_columns(pl.col("end_us").fill_null(end_us))
-        .sort("start_us")
-    )
-
-
-def _hand_fed(orders: pl.DataFrame, cell: Cell) -> list[tuple[int, int]]:
-    names = {p.name for p in cell.products if p.hand_fed} | {p.set for p in cell.products if p.hand_fed and p.set}
-    rows = orders.filter(pl.col("product").is_in(list(names))).select("start_us", "end_us")
-    return [(int(a), int(b)) for a, b in rows.rows()]
-
-
-def _planned_stops(events: pl.DataFrame, end_us: int) -> list[Stop]:
-    """Planned stops that a source tells of (a host's table)."""
-    rows = events.filter(pl.col("kind").is_in(["plan_start", "plan_end"])).sort("station", "no")
-    rows = rows.with_columns(until=pl.col("ts").shift(-1).over("station").fill_null(end_us)).filter(
-        pl.col("kind") == "plan_start"
-    )
-    return [
-        Stop(int(a), int(b), s, c or "planned stop")
-        for a, b, s, c in rows.select("ts", "until", "station", "cause").rows()
-    ]

@@ -12,7 +12,22 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 from typing import Protocol
 
-from app.commands import account, check, clocks, demo, draft, export, facts, follow, ingest, new, serve, stops, trust
+from app.commands import (
+    account,
+    check,
+    clocks,
+    demo,
+    draft,
+    export,
+    facts,
+    follow,
+    glance,
+    ingest,
+    new,
+    serve,
+    stops,
+    trust,
+)  # fmt: skip
 from app.commands.studies import STUDIES
 from ingest.errors import TaktbookError
 
@@ -31,7 +46,7 @@ class Command(Protocol):
 
 
 COMMANDS: tuple[Command, ...] = (
-    demo, new, draft, ingest, follow, facts, check, account, stops, *STUDIES, trust, clocks, export, serve,
+    demo, new, draft, ingest, follow, facts, check, glance, account, stops, *STUDIES, trust, clocks, export, serve,
 )  # fmt: skip
 """Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
 

@@ -45,6 +45,10 @@ def write_events(runs: Sequence[pl.DataFrame], path: Path, more: Sequence[str] =
         writer.write_table(pa.concat_tables(tables))
 
 
-def read_events(paths: Sequence[Path]) -> pl.DataFrame:
-    """Read files of events: SCHEMA columns. Raises OSError or PolarsError when one is missing or broken."""
-    return pl.scan_parquet(list(paths), schema=SCHEMA, missing_columns="insert", extra_columns="ignore").collect()
+def read_events(paths: Sequence[Path], columns: Sequence[str] | None = None) -> pl.DataFrame:
+    """Read files of events: SCHEMA columns, or some of them.
+
+    Raises OSError or PolarsError when one is missing or broken.
+    """
+    events = pl.scan_parquet(list(paths), schema=SCHEMA, missing_columns="insert", extra_columns="ignore")
+    return (events if columns is None else events.select(columns)).collect()

@@ -11,7 +11,7 @@ store/incoming/                         a load under way; nothing in it counts
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -56,16 +56,17 @@ class Store:
         """Return the production days of a cell that have events, sorted."""
         return sorted(day for name, day in self._parts if name == cell)
 
-    def events(self, cell: str, days: Iterable[date]) -> pl.DataFrame:
-        """Return a cell's events on some production days: SCHEMA columns, duplicates still in, in no promised order.
+    def events(self, cell: str, days: Iterable[date], columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Return a cell's events on some production days: SCHEMA columns, or some of them; duplicates still in, in no
+        promised order.
 
         Raises StoreError when a part is missing or broken.
         """
         files = self.event_files(cell, days)
         if not files:
-            return empty()
+            return empty() if columns is None else empty().select(columns)
         try:
-            return read_events(files)
+            return read_events(files, columns)
         except (OSError, pl.exceptions.PolarsError) as err:
             raise StoreError(
                 f"A part of the store cannot be read: {err}",

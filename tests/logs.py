@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shlex
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -144,8 +144,9 @@ class MemoryStore(Store):
     def days(self, cell: str) -> list[date]:
         return sorted(self._events.filter(pl.col("cell") == cell)["day"].unique().to_list())
 
-    def events(self, cell: str, days: Iterable[date]) -> pl.DataFrame:
-        return self._events.filter((pl.col("cell") == cell) & pl.col("day").is_in(list(days))).drop("day")
+    def events(self, cell: str, days: Iterable[date], columns: Sequence[str] | None = None) -> pl.DataFrame:
+        own = self._events.filter((pl.col("cell") == cell) & pl.col("day").is_in(list(days))).drop("day")
+        return own if columns is None else own.select(columns)
 
     def fingerprint(self, cell: str, day: date) -> str:
         return hashlib.sha256(self.events(cell, [day]).write_csv().encode()).hexdigest()
