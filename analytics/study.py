@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from datetime import date
+from threading import Lock
 from typing import Any
 
 import duckdb
@@ -39,8 +41,45 @@ def facts_of(
     """
     plant.build(cell)
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    with plant.tables(cell, plant.days_between(cell, first, last) or [first], frames) as con:
+    days = plant.days_between(cell, first, last) or [first]
+    if frames:
+        with plant.tables(cell, days, frames) as con:
+            yield con
+        return
+    con = _views_of(plant, cell, days)
+    try:
         yield con
+    finally:
+        con.close()
+
+
+def facts_key(plant: Plant, cell: str, days: list[date]) -> tuple[object, ...]:
+    """Return what the facts of some days are known by: another key when any of them was derived anew."""
+    return plant.folder.resolve(), cell, *((day, plant.store.facts_key(cell, day)) for day in days)
+
+
+_OPEN: dict[tuple[object, ...], tuple[duckdb.DuckDBPyConnection, ExitStack]] = {}
+_LOCK = Lock()
+
+
+def _views_of(plant: Plant, cell: str, days: list[date]) -> duckdb.DuckDBPyConnection:
+    """Return a connection of its own to the views of some days, which stay open for who asks for the same days next.
+
+    Making the views looks into every file of every day: for a month a tenth of a second, more than many queries take.
+    """
+    with _LOCK:
+        key = facts_key(plant, cell, days)
+        if key not in _OPEN:
+            for _, stack in _OPEN.values():
+                stack.close()  # connections that were handed out stay open until they are closed
+            _OPEN.clear()
+            with ExitStack() as opening:
+                views = opening.enter_context(plant.tables(cell, days))
+                views.execute("set enable_external_file_cache = false")  # it would keep what was read of all files
+                _OPEN[key] = views, opening.pop_all()
+        con = _OPEN[key][0].cursor()
+    con.execute("set timezone = 'UTC'")
+    return con
 
 
 class Names:

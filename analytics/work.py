@@ -7,8 +7,6 @@ for last is kept, as long as the facts that it rests on are the same.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
-from pathlib import Path
 from threading import Lock
 
 import duckdb
@@ -17,7 +15,7 @@ import polars as pl
 from analytics.account import Window
 from analytics.book import Plant, query
 from analytics.pace import judge, local_level
-from analytics.study import Names
+from analytics.study import Names, facts_key
 from analytics.undisturbed import WAITS, Told, told, undisturbed
 
 NAMES = ("lane", "station", "product", "step", "at")
@@ -72,8 +70,7 @@ class Work:
 def work_of(plant: Plant, cell: str, window: Window, con: duckdb.DuckDBPyConnection) -> Work:
     """Return the work of all days of a window; `con` is that of analytics.study.facts_of."""
     first, last = plant.file.production_day(window.from_us), plant.file.production_day(window.to_us - 1)
-    days = tuple((day, plant.store.facts_key(cell, day)) for day in plant.days_between(cell, first, last))
-    key = (plant.folder.resolve(), cell, days)
+    key = facts_key(plant, cell, plant.days_between(cell, first, last))
     with _LOCK:  # who asks for the same meanwhile waits for it
         found = _KEPT.get(key)
         if found is None:
@@ -84,7 +81,7 @@ def work_of(plant: Plant, cell: str, window: Window, con: duckdb.DuckDBPyConnect
     return found
 
 
-_KEPT: dict[tuple[Path, str, tuple[tuple[date, str | None], ...]], Work] = {}
+_KEPT: dict[tuple[object, ...], Work] = {}
 _LOCK = Lock()
 
 

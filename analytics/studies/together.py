@@ -1,0 +1,27 @@
+"""Several analyses of one window: two at a time, of which only one reads long tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+
+from analytics.account import Window
+from analytics.book import Plant
+from analytics.study import Study
+
+LONG = ("flow", "rejects", "short-stops", "cycles", "repairs")
+"""Analyses that read every cycle, step or stretch of the window: side by side they would take too much memory."""
+
+
+def together(plant: Plant, cell: str, window: Window, studies: Mapping[str, Callable[..., Study]]) -> dict[str, Study]:
+    """Do some analyses, by their names, and return them in the order in which they were asked for.
+
+    The results are those that each gives alone. Raises what the first of them, in that order, raises.
+    """
+    plant.build(cell)
+    with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(1) as other:
+        done = {
+            name: (one if name in LONG else other).submit(study, plant, cell, window)
+            for name, study in studies.items()
+        }
+        return {name: study.result() for name, study in done.items()}
