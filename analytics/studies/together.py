@@ -21,7 +21,6 @@ def together(plant: Plant, cell: str, window: Window, studies: Mapping[str, Call
     plant.build(cell)
     with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(1) as other:
         done = {
-            name: (one if name in LONG else other).submit(study, plant, cell, window)
-            for name, study in studies.items()
+            name: (one if name in LONG else other).submit(study, plant, cell, window) for name, study in studies.items()
         }
         return {name: study.result() for name, study in done.items()}

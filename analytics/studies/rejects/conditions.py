@@ -100,7 +100,7 @@ def with_marks(
     lanes = stops.filter(pl.col("lane").is_not_null())
     hard = lanes.filter(pl.col("line").is_in(["breakdown", "safety_stop"]))
     short = lanes.filter(pl.col("line") == "micro_stop")
-    family = pl.col("product").replace(cell.family())
+    family = pl.col("product").cast(pl.String).replace(cell.family())
     changed = (family != family.shift(1).over("lane")).fill_null(value=False)
     renewed = pl.concat(
         [
@@ -156,8 +156,9 @@ def _last(passes: pl.DataFrame, at: str, instants: pl.DataFrame, *, by_lane: boo
 
 
 def _nests(own: pl.DataFrame) -> dict[str, pl.Series]:
-    nests = own["nest"].drop_nulls().unique().sort().to_list()
-    return {f"nest {nest}": (own["nest"] == nest).fill_null(value=False) for nest in nests if len(nests) > 1}
+    own_nest = own["nest"].cast(pl.String)
+    nests = own_nest.drop_nulls().unique().sort().to_list()
+    return {f"nest {nest}": (own_nest == nest).fill_null(value=False) for nest in nests if len(nests) > 1}
 
 
 def _earlier_nests(own: pl.DataFrame, all_passes: pl.DataFrame, cell: Cell, station: str) -> dict[str, pl.Series]:
@@ -176,6 +177,7 @@ def _earlier_nests(own: pl.DataFrame, all_passes: pl.DataFrame, cell: Cell, stat
                 came, left_on="end_us", right_on="came_us", by="part", strategy="backward", check_sortedness=False
             )
             .sort("row")["came_nest"]
+            .cast(pl.String)
         )
         if through.drop_nulls().n_unique() > 1:
             for nest in other.nests:

@@ -20,6 +20,7 @@ def judged(passes: pl.DataFrame, rejects: pl.DataFrame) -> pl.DataFrame:
              their order.
     """
     numbered = passes.with_row_index("pass")
+    rejects = rejects.with_columns(pl.col(c).cast(passes.schema[c]) for c in ("station", "part"))
     named = rejects.filter(pl.col("part").is_not_null()).with_columns(until=pl.col("us") + SLACK_US).sort("until")
     nameless = rejects.filter(pl.col("part").is_null()).sort("us")
     ends = numbered.select("pass", "station", "part", "end_us").sort("end_us", "pass")

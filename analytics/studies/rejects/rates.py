@@ -18,7 +18,9 @@ def priced(rejects: pl.DataFrame, passes: pl.DataFrame, cell: Cell) -> pl.DataFr
              times that had been put into it; 0 where its part number is unknown) and sets_n (its share of a set, by
              planned cell cycles; null where the product belongs to none).
     """
-    work = passes.filter(pl.col("part").is_not_null()).group_by("part").agg(work_us=pl.col("planned_us").sum())
+    own = rejects.select(pl.col("part").cast(passes.schema["part"])).drop_nulls().unique()
+    work = passes.join(own, on="part", how="semi").group_by("part").agg(work_us=pl.col("planned_us").sum())
+    work = work.with_columns(pl.col("part").cast(pl.String))
     return (
         rejects.join(cell.takts().rename({"takt_us": "planned_us"}), on="product", how="left", maintain_order="left")
         .join(work, on="part", how="left", maintain_order="left")
@@ -50,7 +52,7 @@ def by_station(passes: pl.DataFrame, rejects: pl.DataFrame, rework: pl.DataFrame
 
     first_pass_share: of the parts that passed, those that it neither rejected nor sent into rework.
     """
-    passed = passes.group_by("station").agg(passed_n=pl.len().cast(pl.Int64))
+    passed = _passed(passes, "station")
     sent = rework.unique(["station", "part", "us"]).group_by("station").agg(rework_n=pl.len().cast(pl.Int64))
     own = _booked(rejects, ["station"])
     joined = passed.join(own, on="station", how="full", coalesce=True).join(
@@ -70,9 +72,13 @@ def by_station(passes: pl.DataFrame, rejects: pl.DataFrame, rework: pl.DataFrame
 RATE = ["rate_share", "low_share", "high_share"]
 
 
+def _passed(passes: pl.DataFrame, *key: str) -> pl.DataFrame:
+    return passes.group_by(key).agg(passed_n=pl.len().cast(pl.Int64)).with_columns(pl.col(key).cast(pl.String))
+
+
 def by_cause(passes: pl.DataFrame, rejects: pl.DataFrame, cell: Cell) -> pl.DataFrame:
     """One row per station and cause; the rate is that of the parts that passed the station."""
-    passed = passes.group_by("station").agg(passed_n=pl.len().cast(pl.Int64))
+    passed = _passed(passes, "station")
     texts = cell.catalogue().select(cause="code", text="cause_text")
     return (
         with_rate(
@@ -92,6 +98,7 @@ def by_nest(passes: pl.DataFrame) -> pl.DataFrame:
         passes.filter(pl.col("nest").is_not_null())
         .group_by("station", "nest")
         .agg(passed_n=pl.len().cast(pl.Int64), rejects_n=pl.col("rejected").sum().cast(pl.Int64))
+        .with_columns(pl.col("station", "nest").cast(pl.String))
     )
     return with_rate(counted).sort("station", "nest").select("station", "nest", "passed_n", "rejects_n", *RATE)
 

@@ -24,7 +24,7 @@ from analytics.studies.rejects.rates import (
     rolled,
 )
 from analytics.studies.sentences import ENTRY, counted, length, share
-from analytics.study import Study, facts_of
+from analytics.study import Names, Study, facts_of
 
 Clock = Callable[[int], str]
 
@@ -33,7 +33,7 @@ Clock = Callable[[int], str]
 class Frames:
     """What the study is told from, cut at the window and the chosen products."""
 
-    passes: pl.DataFrame  # see sql/station_passes.sql
+    passes: pl.DataFrame  # see sql/station_passes.sql; names are Categorical
     verdicts: pl.DataFrame  # see sql/verdicts.sql
     stops: pl.DataFrame  # see sql/stop_ends.sql
     carriers: pl.DataFrame  # us of each change of carrier
@@ -56,7 +56,7 @@ def rejects(
     span = {"from_us": window.from_us, "to_us": window.to_us}
     with facts_of(plant, cell, window) as con:
         frames = Frames(
-            passes=query(con, "station_passes", **span, members=members),
+            passes=Names().read(con, "station_passes", **span, members=members),
             verdicts=query(con, "verdicts", **span, members=members),
             stops=query(con, "stop_ends", **span),
             carriers=con.sql(
