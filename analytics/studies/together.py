@@ -9,8 +9,9 @@ from analytics.account import Window
 from analytics.book import Plant
 from analytics.study import Study
 
-LONG = ("flow", "rejects", "short-stops", "cycles", "repairs")
-"""Analyses that read every cycle, step or stretch of the window: side by side they would take too much memory."""
+LONG = ("flow", "rejects", "repairs", "short-stops", "cycles")
+"""Analyses that read every cycle, step or stretch of the window: side by side they would take too much memory. Those
+come last that share the work of the lanes (analytics.work), which stays in memory."""
 
 
 def together(plant: Plant, cell: str, window: Window, studies: Mapping[str, Callable[..., Study]]) -> dict[str, Study]:
@@ -19,8 +20,7 @@ def together(plant: Plant, cell: str, window: Window, studies: Mapping[str, Call
     The results are those that each gives alone. Raises what the first of them, in that order, raises.
     """
     plant.build(cell)
+    in_turn = sorted(studies, key=lambda name: LONG.index(name) if name in LONG else -1)
     with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(1) as other:
-        done = {
-            name: (one if name in LONG else other).submit(study, plant, cell, window) for name, study in studies.items()
-        }
-        return {name: study.result() for name, study in done.items()}
+        done = {n: (one if n in LONG else other).submit(studies[n], plant, cell, window) for n in in_turn}
+        return {name: done[name].result() for name in studies}

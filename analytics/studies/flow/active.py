@@ -103,7 +103,7 @@ def momentary(periods: pl.DataFrame) -> pl.DataFrame:
     """
     if periods.is_empty():
         return periods.clear().select("lane", "start_us", "end_us", tie=pl.lit(False))
-    rows = periods.sort("start_us", "end_us", "lane")
+    rows = _not_within_longer(periods).sort("start_us", "end_us", "lane")
     start, end = rows["start_us"].to_numpy(), rows["end_us"].to_numpy()
     by_lane = rows.select("lane", row=pl.int_range(pl.len())).group_by("lane").agg("row").sort("lane")
     own = [at.to_numpy() for at in by_lane["row"]]
@@ -147,6 +147,14 @@ def momentary(periods: pl.DataFrame) -> pl.DataFrame:
         question = 1 + int(equal[np.argmax(end[equal])])
     kept = sorted(chosen)
     return rows[kept].select("lane", "start_us", "end_us", tie=pl.Series([chosen[k] for k in kept], dtype=pl.Boolean))
+
+
+def _not_within_longer(periods: pl.DataFrame) -> pl.DataFrame:
+    """Leave out the periods that lie within a longer one: whenever they are under way or begin, so does that one."""
+    start, end = periods["start_us"].to_numpy(), periods["end_us"].to_numpy()
+    order = np.lexsort((-end, start))
+    reach = np.maximum.accumulate(end[order])
+    return periods[np.sort(order[end[order] == reach])]
 
 
 def roles(chain: pl.DataFrame) -> pl.DataFrame:

@@ -23,17 +23,17 @@ def values(measured: pl.DataFrame, cycles: pl.DataFrame, limits: pl.DataFrame) -
              when nobody says. low, high, target: null where the cell file has none or in another unit. share:
              deviation from the middle in half widths (−1 and 1 are the limits); null without two limits.
     """
-    known = (
-        cycles.filter(pl.col("product").is_not_null()).select("part", "end_us", told="product").sort("end_us", "told")
-    )
+    known = cycles.filter(pl.col("product").is_not_null()).select("end_us", part_="part", told="product")
+    known = known.sort("end_us", "told")
     named = (
         measured.filter(pl.col("value").is_finite())
+        .with_columns(part_=pl.col("part").cast(cycles.schema["part"]))
         .sort("at_us")
         .join_asof(
-            known, left_on="at_us", right_on="end_us", by="part", strategy="nearest", tolerance=BEFORE_US,
+            known, left_on="at_us", right_on="end_us", by="part_", strategy="nearest", tolerance=BEFORE_US,
             check_sortedness=False,
         )
-        .with_columns(product=pl.coalesce("product", "told"))
+        .with_columns(product=pl.coalesce("product", pl.col("told").cast(pl.String)))
         .join(limits.rename({"unit": "limit_unit"}), on=["product", "characteristic"], how="left")
     )  # fmt: skip
     fits = pl.col("unit").is_null() | pl.col("limit_unit").is_null() | (pl.col("unit") == pl.col("limit_unit"))
@@ -54,12 +54,14 @@ def through_nests(frame: pl.DataFrame, cycles: pl.DataFrame) -> pl.DataFrame:
     for (station,), own in named.group_by("station", maintain_order=True):
         if own["nest"].n_unique() < 2:
             continue
-        came = own.select("part", came_us="end_us", through=f"{station}." + pl.col("nest")).sort("came_us", "through")
+        through = f"{station}." + pl.col("nest").cast(pl.String)
+        came = own.select(part_="part", came_us="end_us", through=through).sort("came_us", "through")
         rows.append(
             frame.filter(pl.col("station") != station)
+            .with_columns(part_=pl.col("part").cast(cycles.schema["part"]))
             .sort("at_us")
             .join_asof(
-                came, left_on="at_us", right_on="came_us", by="part", strategy="backward", tolerance=BEFORE_US,
+                came, left_on="at_us", right_on="came_us", by="part_", strategy="backward", tolerance=BEFORE_US,
                 check_sortedness=False,
             )
             .filter(pl.col("through").is_not_null())

@@ -18,7 +18,7 @@ from analytics.studies.measurements.indices import INDICES, SPREAD, indices, spr
 from analytics.studies.measurements.series import ALL, BEFORE_US, beyond_all, series_of, through_nests, values
 from analytics.studies.measurements.words import findings
 from analytics.studies.sentences import counted
-from analytics.study import Study, facts_of
+from analytics.study import Names, Study, facts_of
 
 Clock = Callable[[int], str]
 
@@ -28,7 +28,7 @@ class Frames:
     """What the study is told from."""
 
     measured: pl.DataFrame  # see sql/measured.sql
-    cycles: pl.DataFrame  # see sql/nests_of_parts.sql
+    cycles: pl.DataFrame  # see sql/nests_of_parts.sql; names are Categorical
     marks: pl.DataFrame  # see sql/said_of_stations.sql
 
 
@@ -47,7 +47,7 @@ def measurements(
     with facts_of(plant, cell, window) as con:
         frames = Frames(
             measured=query(con, "measured", **span, station=station),
-            cycles=query(con, "nests_of_parts", **span, before_us=BEFORE_US),
+            cycles=Names().read(con, "nests_of_parts", **span, before_us=BEFORE_US),
             marks=query(con, "said_of_stations"),
         )
 
