@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, RenderResult
@@ -50,6 +50,8 @@ class FittedTable:
 
     name: str
     columns: Sequence[Column]
+    below: str | None = None
+    """A column that is listed below the table, row by row under the name of the first column, where it has no room."""
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         shown = fitting(self.columns, options.max_width)
@@ -63,10 +65,23 @@ class FittedTable:
                 printed.header = Text("\n".join(column.heading.split()), justify="right" if column.right else "left")
         yield table
         left_out = [c.name for c in self.columns if c not in shown and set(c.cells) != {NOTHING}]
+        if self.below in left_out:
+            left_out.remove(self.below)
+            yield from self._listed()
         if left_out:
             yield Text(
                 f"no room for {', '.join(left_out)}: --table {self.name} --format csv has all columns", style="dim"
             )
+
+    def _listed(self) -> Iterator[Text]:
+        (column,) = (c for c in self.columns if c.name == self.below)
+        said: dict[str, list[str]] = {}
+        for first, cell in zip(self.columns[0].cells, column.cells, strict=True):
+            said.setdefault(first, []).append(cell)
+        for first, cells in said.items():
+            known = [cell for cell in dict.fromkeys(cells) if cell != NOTHING]
+            if known:
+                yield Text(f"{column.heading} of {self.columns[0].heading} {first}: {', '.join(known)}", style="dim")
 
 
 def fitting(columns: Sequence[Column], room: int) -> list[Column]:

@@ -18,6 +18,11 @@ from app.wording import clock, duration, line_title, number, share
 LOG = "log lines"
 ROWS = 20
 """Rows of a table that are printed when no table was asked for by name."""
+MANY, FEWER_ROWS, LINES = 8, 8, 64
+"""Of an analysis with more than MANY tables FEWER_ROWS of each are printed, and of the tables the first ones, as many
+as have LINES lines in all; the others are named."""
+HEAD = 4
+"""Lines of a table besides its rows."""
 EVERYWHERE = "whole cell"
 CHANCES = ("chance", "p", "q", "false")
 UNITS = {"_at_us": "at", "_us": "time", "_share": "share", "_n": "count"}
@@ -31,14 +36,21 @@ def as_printed(plant: Plant, window: Window, title: str, study: Study, only: str
     parts: list[RenderableType] = [Text(title, style="bold")]
     if only is None:
         parts += [Text(sentence) for sentence in study.findings]
-    for name, frame in study.tables.items():
-        if only not in (None, name) or (only is None and frame.is_empty()):
+    told = {name: frame for name, frame in study.tables.items() if only == name or (only is None and frame.height)}
+    rows = ROWS if len(told) <= MANY else FEWER_ROWS
+    room, unsaid = LINES, []
+    for name, frame in told.items():
+        shown = frame if only else frame.head(rows)
+        room -= shown.height + HEAD
+        if len(told) > MANY and room < 0:
+            unsaid.append(f"{name} ({number(frame.height)} {'row' if frame.height == 1 else 'rows'})")
             continue
-        shown = frame if only else frame.head(ROWS)
         more = f" ({number(frame.height - shown.height)} more rows: --table {name})"
         said = name.replace("_", " ") + (more if shown.height < frame.height else "")
         parts.append(Text(f"\n{said}", style="bold"))
         parts.append(_table(plant, window, name, shown) if frame.height else Text("nothing in this period"))
+    if unsaid:
+        parts.append(Text(f"\nmore tables, by --table NAME: {', '.join(unsaid)}", style="bold"))
     parts += [Text(f"? {doubt}", style="italic") for doubt in dict.fromkeys(study.doubts)]
     parts += [Text(f"! {caution}", style="italic") for caution in dict.fromkeys(study.cautions)]
     return parts
@@ -118,7 +130,8 @@ def _table(plant: Plant, window: Window, name: str, frame: pl.DataFrame) -> Rend
             cells = [_shown(column, v) for v in values]
         whole = number_like or is_instant(column)
         columns.append(Column(column, heading, cells, right=number_like, whole=whole))
-    return FittedTable(name, columns)
+    ranked = frame.columns[0] == "rank"  # a rank is a claim: what it rests on is said with it
+    return FittedTable(name, columns, below=LOG if ranked else None)
 
 
 def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:

@@ -79,8 +79,8 @@ def opportunities(pieces: pl.DataFrame, rejects: pl.DataFrame, cell: Cell, shift
 
     Takes    pieces of sql/opportunities.sql, rejects of sql/reject_costs.sql; shifts_n: shifts that were worked.
     Returns  what, station, cause, events_n, charged_us, parts_per_shift, low, high, largest_us, log_file, log_line,
-             log_end_line, key. Every microsecond of the chain is in one row at most, and rejects take none of it:
-             their time is work along the chain.
+             log_end_file, log_end_line, key. Every microsecond of the chain is in one row at most, and rejects take
+             none of it: their time is work along the chain.
     """
     keyed = _keyed(pieces, cell)
     unit = keyed.join(cell.takts(), on="product", how="left", maintain_order="left").with_columns(
@@ -88,14 +88,16 @@ def opportunities(pieces: pl.DataFrame, rejects: pl.DataFrame, cell: Cell, shift
     )
     lost = rejects.select(
         "start_us", "us", "station", "cause", "parts", "log_file", "log_line", what=pl.lit(QUALITY),
-        log_end_line=pl.lit(None, pl.Int64), event=pl.int_range(pl.len()),
+        log_end_file=pl.lit(None, pl.String), log_end_line=pl.lit(None, pl.Int64), event=pl.int_range(pl.len()),
     )  # fmt: skip
     chained = unit.select(lost.columns)
     rows = pl.concat([chained, lost.cast(pl.Schema(chained.schema))])
     # One stop may be several pieces (a plan's edge cuts it): they are one event.
     key = ["what", "station", "cause"]
     events = rows.group_by(*key, "event", maintain_order=True).agg(
-        pl.col("us", "parts").sum(), pl.col("start_us", "log_file", "log_line").first(), pl.col("log_end_line").last()
+        pl.col("us", "parts").sum(),
+        pl.col("start_us", "log_file", "log_line").first(),
+        pl.col("log_end_file", "log_end_line").last(),
     )
     biggest = pl.col("us").arg_max()
     grouped = events.group_by(key, maintain_order=True).agg(
@@ -106,6 +108,7 @@ def opportunities(pieces: pl.DataFrame, rejects: pl.DataFrame, cell: Cell, shift
         largest_us=pl.col("us").max(),
         log_file=pl.col("log_file").get(biggest),
         log_line=pl.col("log_line").get(biggest),
+        log_end_file=pl.col("log_end_file").get(biggest),
         log_end_line=pl.col("log_end_line").get(biggest),
     )
     low, high = _interval(grouped)
@@ -117,7 +120,7 @@ def opportunities(pieces: pl.DataFrame, rejects: pl.DataFrame, cell: Cell, shift
         .sort("parts_per_shift", "key", descending=[True, False])
         .select(
             "what", "station", "cause", "events_n", "charged_us", "parts_per_shift", "low", "high",
-            "largest_us", "log_file", "log_line", "log_end_line", "key",
+            "largest_us", "log_file", "log_line", "log_end_file", "log_end_line", "key",
         )
     )  # fmt: skip
 

@@ -244,6 +244,43 @@ def test_a_table_without_room_names_the_columns_that_it_leaves_out():
     assert "no room for x_low, x_high, log lines: --table net_times --format csv has all columns" in printed
 
 
+def test_where_a_ranked_row_stands_in_the_logs_is_told_below_the_table_when_it_has_no_room():
+    rank = Column("rank", "rank", ["1", "1", "2", "3"], right=True, whole=True)
+    what = Column("what", "what", ["fix the cause"] * 4, right=False, whole=False)
+    places = Column("log lines", "log lines", ["press.log:17–19", "press.log:4", "cam.log:2", "–"], False, False)
+    table = FittedTable("evidence", [rank, what, what, places], below="log lines")
+
+    def printed(width: int) -> str:
+        screen = Console(file=io.StringIO(), width=width)
+        screen.print(table)
+        return screen.file.getvalue()
+
+    assert "log lines of rank" not in printed(80)
+    narrow = printed(50)
+    assert "log lines of rank 1: press.log:17–19, press.log:4\n" in narrow
+    assert "log lines of rank 2: cam.log:2\n" in narrow
+    assert "rank 3" not in narrow
+    assert "no room" not in narrow
+
+
+def test_of_an_analysis_with_many_tables_the_first_are_printed_and_the_others_named(bench):
+    day = Window("day", at("06:00:00", "2026-10-22"), at("06:00:00", "2026-10-23"))
+    tables = {f"t{n}": pl.DataFrame({"value_n": range(30)}) for n in range(10)}
+
+    def printed(only: str | None) -> str:
+        screen = Console(file=io.StringIO(), width=120)
+        screen.print(*as_printed(bench.plant("regular"), day, "title", Study("s", ["found"], tables), only), sep="\n")
+        return screen.file.getvalue()
+
+    screen = printed(None)
+    assert len(screen.splitlines()) < 100
+    assert re.findall(r"^(t\d) \(\d+ more rows", screen, re.MULTILINE) == ["t0", "t1", "t2", "t3", "t4"]
+    named = " ".join(screen.split()).partition("more tables, by --table NAME: ")[2]
+    assert named.startswith("t5 (30 rows), t6 (30 rows), t7 (30 rows), t8 (30 rows), t9 (30 rows)")
+    assert "more" not in printed("t9")
+    assert len(re.findall(r"^ +\d+$", printed("t9"), re.MULTILINE)) == 30
+
+
 def test_no_two_columns_are_headed_alike():
     assert headings(["line", "us", "line_share"]) == ["line", "time", "line share"]
     assert headings(["gate", "gate_share", "gate_n", "gate_us"]) == ["gate", "gate share", "gate count", "gate time"]
