@@ -54,8 +54,13 @@ def facts_of(
 
 
 def facts_key(plant: Plant, cell: str, days: list[date]) -> tuple[object, ...]:
-    """Return what the facts of some days are known by: another key when any of them was derived anew."""
-    return plant.folder.resolve(), cell, *((day, plant.store.facts_key(cell, day)) for day in days)
+    """Return what the facts of some days are known by: another key when any of them was derived anew.
+
+    The name of a file is part of it: facts that were removed and derived again have the same key in other files.
+    """
+    known = plant.days_between(cell, min(days), max(days)) if days else []
+    files = ((day, plant.store.facts_key(cell, day), plant.store.fact_path(cell, day, "plan").name) for day in known)
+    return plant.folder.resolve(), cell, *files
 
 
 _OPEN: dict[tuple[object, ...], tuple[duckdb.DuckDBPyConnection, ExitStack]] = {}

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
+
 import polars as pl
 
+from analytics.studies.cycle_times.study import cycle_times
+from analytics.studies.first import first
+from analytics.studies.flow.study import flow
+from analytics.studies.gate import gate
+from analytics.studies.short_stops.study import short_stops
+from analytics.studies.together import together
 from analytics.study import facts_of
 from analytics.work import Work, cut, read_work, with_records, work_of
 from tests import logs
@@ -41,6 +49,35 @@ def test_work_asked_for_again_is_the_same_until_the_facts_are_others(tmp_path):
         anew = work_of(plant, "a1", window, con)
     assert anew is not first
     assert anew.cycles.rows() == first.cycles.rows()
+
+
+def test_facts_that_were_removed_and_derived_again_are_read_from_their_new_files(tmp_path):
+    plant = logs.book(tmp_path, logs.log(pressing(4)))
+    for _ in range(2):
+        with facts_of(plant, "a1", logs.shift()) as con:
+            assert con.sql("select count(*) from cycles").fetchall() == [(4,)]
+        shutil.rmtree(plant.store.folder / "facts")
+
+
+def test_who_reads_the_same_facts_at_the_same_time_has_a_connection_of_their_own(tmp_path):
+    plant = logs.book(tmp_path, logs.log(pressing(4)))
+    with facts_of(plant, "a1", logs.shift()) as one:
+        with facts_of(plant, "a1", logs.shift()) as other:
+            other.register("asked", pl.DataFrame({"n": [1]}).to_arrow())
+        assert one.sql("select count(*) from cycles").fetchall() == [(4,)]
+        assert "asked" not in [name for (name,) in one.sql("select view_name from duckdb_views()").fetchall()]
+
+
+def test_analyses_done_together_are_those_that_each_gives_alone(tmp_path):
+    plant = logs.book(tmp_path, logs.log(pressing(40)))
+    asked = {"gate": gate, "cycles": cycle_times, "first": first, "flow": flow, "short-stops": short_stops}
+    done = together(plant, "a1", logs.shift(), asked)
+    assert list(done) == list(asked)
+    for name, study in asked.items():
+        alone = study(plant, "a1", logs.shift())
+        assert done[name].findings == alone.findings
+        assert list(done[name].tables) == list(alone.tables)
+        assert all(done[name].tables[table].equals(frame) for table, frame in alone.tables.items())
 
 
 def test_work_of_two_plants_is_not_mixed_up(tmp_path):
