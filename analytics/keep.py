@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import deque
 from collections.abc import Collection, Iterable, Mapping
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from datetime import date, timedelta
@@ -21,6 +22,8 @@ from ingest.store import Store
 LONGEST_GAP = timedelta(days=31)
 """Days without a record belong to the book, as days without data, unless so many follow one another: then a clock was
 wrong, or nobody kept logs."""
+UNFINISHED = 2
+"""Days that are finished at the same time; each needs some 200 MB."""
 
 
 def book_days(recorded: Iterable[date]) -> list[date]:
@@ -46,10 +49,10 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
     before: date | None = None
     handed_on = ""  # hash of what the day before hands on; kept behind the key, so that nothing need be read to compare
     last: Known | None = None  # the day before, when it was derived just now
-    # One thread reads the next day and another finishes the day before, while here a day is put in order.
-    with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(1) as behind:
+    # One thread reads the next day and others finish the days before, while here a day is put in order.
+    with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(UNFINISHED) as behind:
         read = _Reader(store, cell.name, list(prints), aside)
-        finished: Future[None] | None = None
+        unfinished: deque[Future[None]] = deque()
         for n, day in enumerate(days):
             progress(f"facts {cell.name}", n, len(days))
             key = day_key(model, day, before, handed_on, prints)
@@ -69,13 +72,15 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
                     continue
                 last = know(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
                 kept_hash = _digest(_hash(last.carry), _hash(handed_on_clocks(last.clocks, end_us)))
-                if finished:
-                    finished.result()
-                finished = behind.submit(_finish, plant, cell, store, day, last, f"{key}:{kept_hash}:{content}")
+                if len(unfinished) == UNFINISHED:
+                    unfinished.popleft().result()
+                unfinished.append(
+                    behind.submit(_finish, plant, cell, store, day, last, f"{key}:{kept_hash}:{content}")
+                )
                 anew.append(day)
             before, handed_on = day, kept_hash
-        if finished:
-            finished.result()
+        for rest in unfinished:
+            rest.result()
     progress(f"facts {cell.name}", len(days), len(days))
     return anew
 

@@ -42,7 +42,7 @@ class Binding:
     table    m, p (null: bound to nothing), thread, kind, lag_us, over_us (what it took beyond the lag), margin_us (how
              much earlier the next candidate would have let it go; null: there is none), rival (m of that one), late
              (bool: even the best candidate came too late for its lag)
-    lags     m, p, kind, lag_us of every candidate
+    lags     row (of the candidates), m, kind, lag_us of every candidate that can be one
     kinds    kind of link: kind, thread, lane, what, from_lane, from_what, lag_us
     """
 
@@ -108,11 +108,12 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
         )
         .select("m", "p", "thread", "kind", "lag_us", "over_us", "margin_us", "rival", "late")
     )  # fmt: skip
-    lags = edges.select("m", "p", "kind", lag_us=pl.Series(lag))
+    lags = edges.select("row", "m", "kind", lag_us=pl.Series(lag))
     kinds = (
         edges.with_columns(lag_us=pl.Series(lag))
         .group_by("kind")
         .agg(pl.col("thread", "lane", "what", "from_lane", "from_what", "lag_us").first())
+        .with_columns(pl.col("thread").cast(pl.String))
         .sort("lane", "what", "thread", "from_lane", "from_what", nulls_last=True)
     )
     return Binding(table, lags, kinds)
@@ -155,7 +156,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
     own = pl.col("thread") == "own"
     edges = pl.concat(
         [
-            found,
+            found.with_row_index("row"),
             coded.select("ts", "lane", "what", "lane_no", "what_no", "robot", "go")[at_m],
             coded.select(
                 robot_from="robot",

@@ -7,13 +7,16 @@ changeover; `demand` a part that was thrown out and calls for another.
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from analytics.cell import PLACES, Cell
 from analytics.gating.moments import LATE_US, MANY_PLACES, Moments
 
-THREADS = ("own", "place", "part", "carrier", "room", "release", "demand")
-SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": pl.String}
+THREADS = pl.Enum(["own", "place", "part", "carrier", "room", "release", "demand"])
+SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": THREADS}
+MOST = 2**32
+"""No day has so many moments, parts or lanes."""
 TAKEN_AWAY_US = 600_000_000
 """A part judged bad is taken away within this time."""
 FAR_US = 24 * 3600 * 1_000_000
@@ -32,11 +35,22 @@ def candidates(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: C
             _demands(seen, fates, cell),
         ]
     )
-    rank = pl.col("thread").replace_strict({t: n for n, t in enumerate(THREADS)}, return_dtype=pl.Int8)
-    found = found.filter(pl.col("p").is_not_null() & (pl.col("p") != pl.col("m"))).with_columns(rank=rank)
-    return _from_steps_to_starts(seen, found.sort("m", "rank", "p").unique(["m", "p"], keep="first")).sort(
-        "m", "rank", "p"
+    found = found.filter(pl.col("p").is_not_null() & (pl.col("p") != pl.col("m"))).with_columns(
+        rank=pl.col("thread").to_physical().cast(pl.Int8)
     )
+    found = _in_order(found).filter(_pair().is_first_distinct())
+    return _in_order(_from_steps_to_starts(seen, found))
+
+
+def _pair() -> pl.Expr:
+    """One number for m and p: quicker to tell apart than two."""
+    return pl.col("m") * MOST + pl.col("p")
+
+
+def _in_order(found: pl.DataFrame) -> pl.DataFrame:
+    """Sort by m, rank, p: as one number, which takes a third of the time."""
+    key = (pl.col("m") * 8 + pl.col("rank").cast(pl.Int64)) * MOST + pl.col("p")
+    return found[found.select(key.arg_sort()).to_series()]
 
 
 def _lanes(seen: Moments, cell: Cell) -> pl.DataFrame:
@@ -44,28 +58,37 @@ def _lanes(seen: Moments, cell: Cell) -> pl.DataFrame:
     on = _on_thread(seen, "lane")
     mine = (pl.col("lane") == pl.col("actor")).fill_null(False)
     on = on.filter(mine | ~pl.col("lane").is_in(many.implode()))
-    own = pl.when(mine).then(pl.lit("own")).otherwise(pl.lit("place"))
+    own = pl.when(mine).then(pl.lit("own", THREADS)).otherwise(pl.lit("place", THREADS))
     same = pl.col("lane_no") == pl.col("lane_no").shift(1)
-    return on.sort("lane_no", "order", "m").select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=own)
+    return _along(on, "lane_no").select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=own)
 
 
 def _followed(seen: Moments, what: str) -> pl.DataFrame:
     """What a part, or a pallet, did before."""
-    on = _on_thread(seen, what).sort(f"{what}_no", "order", "m")
+    on = _along(_on_thread(seen, what), f"{what}_no")
     same = (pl.col(f"{what}_no") == pl.col(f"{what}_no").shift(1)) & (pl.col("ts") - pl.col("ts").shift(1) < FAR_US)
-    return on.select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=pl.lit(what))
+    return on.select("m", p=pl.when(same).then(pl.col("m").shift(1)), thread=pl.lit(what, THREADS))
 
 
 def _on_thread(seen: Moments, what: str) -> pl.DataFrame:
     """Which moments lie on the threads of lanes, parts or carriers: m, ts, the name and its number, actor, order."""
     rows = seen.rows.filter(pl.col(what).is_not_null()).select("m", "ts", what, f"{what}_no")
     repeats = (pl.col("m") == pl.col("m").shift(1)) & (pl.col(f"{what}_no") == pl.col(f"{what}_no").shift(1))
-    rows = rows.filter(~repeats.fill_null(False)).unique(["m", f"{what}_no"], maintain_order=True)
+    once = (pl.col("m") * MOST + pl.col(f"{what}_no")).is_first_distinct()
+    rows = rows.filter(~repeats.fill_null(False)).filter(once)
     actors = seen.table.select(what_="what", actor="lane")[rows["m"]]
     late = (pl.col("what_") == "start") & ~pl.col("actor").is_in(seen.robots)
     return pl.concat([rows, actors], how="horizontal").with_columns(
         order=pl.col("ts") + pl.when(late).then(LATE_US).otherwise(0)
     )
+
+
+def _along(on: pl.DataFrame, number: str) -> pl.DataFrame:
+    """Sort by number, order and m. Rows come by m, whose order is nearly that of time: few steps are left to do."""
+    by_time = np.argsort(on["order"].to_numpy(), kind="stable")
+    numbers = on[number].to_numpy()[by_time]
+    short = numbers.astype(np.uint16) if len(numbers) == 0 or numbers.max() < 2**16 else numbers
+    return on[by_time[np.argsort(short, kind="stable")]]
 
 
 def _rooms(seen: Moments, cell: Cell) -> list[pl.DataFrame]:
@@ -224,4 +247,4 @@ def _from_steps_to_starts(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
     begun = starts.select(m="step_m").unique()
     return pl.concat(
         [found.join(begun, on="m", how="anti"), found.filter(~others).join(begun, on="m", how="semi"), moved]
-    ).unique(["m", "p"], keep="first", maintain_order=True)
+    ).filter(_pair().is_first_distinct())

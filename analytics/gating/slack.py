@@ -55,12 +55,7 @@ def _lags(found: pl.DataFrame, binding: Binding, ts: Ints) -> Ints:
     bound = binding.table.filter(pl.col("p").is_not_null()).select("m", "p", "kind")
     took = bound.with_columns(took=pl.Series(ts[bound["m"].to_numpy()] - ts[bound["p"].to_numpy()]))
     usual = took.group_by("kind").agg(usual_us=pl.col("took").median(), n=pl.len()).filter(pl.col("n") >= FEW)
-    told = (
-        found.select("m", "p")
-        .join(binding.lags, on=["m", "p"], how="left", maintain_order="left")
-        .join(usual, on="kind", how="left", maintain_order="left")
-    )
-    lags: Ints = (
-        told.select(pl.coalesce("usual_us", "lag_us").fill_null(0).round().cast(pl.Int64)).to_series().to_numpy()
-    )
+    told = binding.lags.join(usual, on="kind", how="left", maintain_order="left")
+    lags = np.zeros(found.height, dtype=np.int64)
+    lags[told["row"].to_numpy()] = told.select(pl.coalesce("usual_us", "lag_us").round().cast(pl.Int64)).to_series()
     return lags
