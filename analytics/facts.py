@@ -5,7 +5,7 @@ Derived from its events, kept as Parquet, rebuilt only when an input changed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import polars as pl
@@ -29,7 +29,7 @@ from analytics.plant import PlantFile
 from analytics.prepare import prepare, resolve_doubled_hour
 from analytics.sets import sets
 from analytics.stop_facts import stop_facts
-from analytics.trust.base import Heard
+from analytics.trust.base import RAW, Heard
 from analytics.trust.found import trust_tables
 from ingest.events import SCHEMA
 
@@ -81,10 +81,10 @@ class Day:
 class Known:
     """A day's records put in order, and what became of its parts: all that the day after it waits for."""
 
-    day: Day
+    day: Day  # without its events: they need much room, and what of them counts is in `events`
     begin_us: int
     end_us: int
-    near: pl.DataFrame  # the records around the day on one clock
+    near: pl.DataFrame  # the records around the day on one clock, as trust looks at them (RAW)
     recorded: pl.DataFrame  # with what was carried, prepared
     events: pl.DataFrame  # the same, with parts joined through time
     fates: pl.DataFrame
@@ -110,7 +110,7 @@ def know(plant: PlantFile, cell: Cell, day: Day) -> Known:
     fate = mark_start_up(fates(events, cell), events, cell, is_first=day.carried.is_empty())
     handed_on = recorded.join(carry(events, fate, cell, day.end_us - MARGIN_US), on="no", how="semi")
     return Known(
-        day, begin, end, near, recorded, events, fate,
+        replace(day, events=day.events.clear()), begin, end, near.select(RAW), recorded, events, fate,
         clocks.filter((pl.col("until_us") > day.start_us) & (pl.col("from_us") < day.end_us)),
         handed_on.select(*SCHEMA.names(), "ts"),
     )  # fmt: skip

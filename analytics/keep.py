@@ -71,6 +71,7 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
                     before, handed_on, last = day, kept_hash, None
                     continue
                 last = know(plant, cell, Day(start_us, end_us, since_us, carried, events, clocks))
+                del events, carried
                 kept_hash = _digest(_hash(last.carry), _hash(handed_on_clocks(last.clocks, end_us)))
                 if len(unfinished) == UNFINISHED:
                     unfinished.popleft().result()

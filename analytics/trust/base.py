@@ -47,13 +47,19 @@ FAR_LINE = 2**40
 """No log has so many lines."""
 
 
+RAW = (
+    "source", "file", "line", "ts_source", "seq", "kind", "station", "nest", "at", "code", "cause", "product",
+)  # fmt: skip
+"""Columns of the stored events that faults are looked for in."""
+
+
 @dataclass(frozen=True)
 class Heard:
     """The records of one cell and day: what they say, and how they came."""
 
     cell: Cell
     events: pl.DataFrame  # prepared; what the day before handed on, and the margins, included
-    raw: pl.DataFrame  # as stored, repeats included; the margins, but nothing handed on
+    raw: pl.DataFrame  # RAW, repeats included; the margins, but nothing handed on
     start_us: int
     end_us: int
     is_first: bool  # nothing was recorded before
