@@ -75,9 +75,7 @@ def build(plant: PlantFile, cell: Cell, store: Store, progress: Progress = silen
                 kept_hash = _digest(_hash(last.carry), _hash(handed_on_clocks(last.clocks, end_us)))
                 if len(unfinished) == UNFINISHED:
                     unfinished.popleft().result()
-                unfinished.append(
-                    behind.submit(_finish, plant, cell, store, day, last, f"{key}:{kept_hash}:{content}")
-                )
+                unfinished.append(behind.submit(_finish, plant, cell, store, day, last, f"{key}:{kept_hash}:{content}"))
                 anew.append(day)
             before, handed_on = day, kept_hash
         for rest in unfinished:

@@ -133,9 +133,19 @@ def split_work(tiles: pl.DataFrame, cycles: pl.DataFrame, fates: pl.DataFrame, c
             how="diagonal",
         )
         .sort("lane", "start_us", "end_us", "us", "line")
-        .with_columns(product=pl.col("product").forward_fill().over("lane").backward_fill().over("lane"))
+        .with_columns(product=_filled("product", "lane"))
         .select(columns)
     )
+
+
+def _filled(name: str, lane: str) -> pl.Expr:
+    """Fill gaps in a column of rows sorted by lane with what was before on the lane, else with what came next."""
+    row, of = pl.int_range(pl.len()), pl.col(lane).rle_id()
+    known = pl.col(name).is_not_null()
+    before = pl.when(known).then(row).forward_fill()
+    after = pl.when(known).then(row).backward_fill()
+    own = pl.when(of.gather(before) == of).then(before).otherwise(pl.when(of.gather(after) == of).then(after))
+    return pl.col(name).gather(own)
 
 
 def _without_pauses(work: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

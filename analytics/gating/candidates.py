@@ -14,7 +14,7 @@ from analytics.cell import PLACES, Cell
 from analytics.gating.moments import LATE_US, MANY_PLACES, Moments
 
 THREADS = pl.Enum(["own", "place", "part", "carrier", "room", "release", "demand"])
-SCHEMA = {"m": pl.Int64, "p": pl.Int64, "thread": THREADS}
+SCHEMA = pl.Schema({"m": pl.Int64(), "p": pl.Int64(), "thread": THREADS})
 MOST = 2**32
 """No day has so many moments, parts or lanes."""
 TAKEN_AWAY_US = 600_000_000
@@ -120,7 +120,7 @@ def _rooms(seen: Moments, cell: Cell) -> list[pl.DataFrame]:
                 )
                 order = passed.join(left, on="part", how="left", maintain_order="left").sort("in_us", "m")
                 found.append(order.select("m", p=pl.col("left_m").shift(lanes), thread=pl.lit("room")))
-    return [f.cast(SCHEMA) for f in found]  # type: ignore[arg-type]
+    return [f.cast(SCHEMA) for f in found]
 
 
 def _passages(outs: pl.DataFrame, came: pl.DataFrame, above: list[str], below: list[str]) -> pl.DataFrame:
@@ -200,7 +200,7 @@ def _releases(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: Ce
         .filter(pl.col("m").is_not_null())
         .unique("m", keep="last", maintain_order=True)
     )
-    return first.select("m", "p", thread=pl.lit("release")).cast(SCHEMA)  # type: ignore[arg-type]
+    return first.select("m", "p", thread=pl.lit("release")).cast(SCHEMA)
 
 
 def _demands(seen: Moments, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
@@ -213,7 +213,7 @@ def _demands(seen: Moments, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         .sort("ts")
         .join_asof(lost.sort("ts"), on="ts", strategy="backward")
         .select("m", "p", thread=pl.lit("demand"))
-        .cast(SCHEMA)  # type: ignore[arg-type]
+        .cast(SCHEMA)
     )
 
 

@@ -39,13 +39,18 @@ def slack(seen: Moments, found: pl.DataFrame, binding: Binding, way: Ints) -> In
     value[way] = 0
     if not len(p):
         return np.where(ts > ts[way[0]], -1, value)
-    starts = np.flatnonzero(np.append(True, p[1:] != p[:-1]))
-    to = p[starts]
+    changed = np.zeros(len(ts), dtype=bool)
+    changed[way] = True
     for _ in range(ROUNDS):
-        reached = np.minimum.reduceat(value[m] + spare, starts)
-        better = reached < value[to]
-        if not better.any():
+        open_ = np.flatnonzero(changed[m])  # only what has changed can hand on less than before
+        if not len(open_):
             break
+        to = p[open_]
+        starts = np.flatnonzero(np.append(True, to[1:] != to[:-1]))
+        reached, to = np.minimum.reduceat(value[m[open_]] + spare[open_], starts), to[starts]
+        better = reached < value[to]
+        changed[:] = False
+        changed[to[better]] = True
         value[to[better]] = reached[better]
     return np.where(ts > ts[way[0]], -1, value)
 
