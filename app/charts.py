@@ -22,6 +22,7 @@ from app.wording import line_title, number
 
 LANE_PX: Final = 24
 AXIS_PX: Final = 46
+LONG_US: Final = 25 * 3_600_000_000
 """Pages fit a chart with its axis into its height."""
 LABEL_SHARE: Final = 0.012
 """A rectangle this wide (share of the window) has room for its mark."""
@@ -45,7 +46,7 @@ class Clock:
 
     def words_of(self, column: str, name: str) -> pl.Expr:
         """Local time of day of a column of UTC microseconds, for tooltips."""
-        form = "%H:%M:%S %:z" if self.change_ms is not None else "%H:%M:%S"
+        form = ("%a %d %b " if self.long else "") + ("%H:%M:%S %:z" if self.change_ms is not None else "%H:%M:%S")
         return (
             pl.from_epoch(column, time_unit="us")
             .dt.replace_time_zone("UTC")
@@ -53,6 +54,11 @@ class Clock:
             .dt.strftime(form)
             .alias(name)
         )
+
+    @property
+    def long(self) -> bool:
+        """Whether a time of day occurs twice: then the day is said with it."""
+        return self.to_us - self.from_us > LONG_US
 
     @property
     def domain(self) -> list[alt.DateTime]:
@@ -68,17 +74,24 @@ class Clock:
 
     def axis(self, **options: Any) -> alt.Axis:
         """Return the axis: labels follow the plant's clock across a change."""
+        form = "%a %H:%M" if self.long else "%H:%M"
         if self.change_ms is None:
-            label = "utcFormat(datum.value, '%H:%M')"
+            label = f"utcFormat(datum.value, '{form}')"
             zone = f"{self.zone} ({self.words[0]})"
         else:
             after = f"time(datum.value) >= {self.change_ms}"
             zone = self.zone
             label = (
-                f"[utcFormat(time(datum.value) + ({after} ? {self.shift_ms} : 0), '%H:%M'), "
+                f"[utcFormat(time(datum.value) + ({after} ? {self.shift_ms} : 0), '{form}'), "
                 f"{after} ? '{self.words[1]}' : '{self.words[0]}']"
             )
-        return alt.Axis(labelExpr=label, title=f"time of day, {zone}", labelOverlap=True, tickCount=12, **options)
+        return alt.Axis(
+            labelExpr=label,
+            title=f"time of day, {zone}",
+            labelOverlap=True,
+            tickCount=8 if self.long else 12,
+            **options,
+        )
 
     def encode(self, field: str, **options: Any) -> alt.X:
         """Return the x encoding of a field that `x` made, for the first layer of a chart: it brings scale and axis."""
@@ -167,7 +180,7 @@ def plan_and_actual(
         .add_params(hover)
     )
     layers = [*([breaks] if pauses.height else []), area, halo, planned, good, *words, rule]
-    return _dressed(alt.layer(*layers).properties(height=height, width="container"))
+    return dressed(alt.layer(*layers).properties(height=height, width="container"))
 
 
 def lane_chart(
@@ -268,7 +281,7 @@ def lane_chart(
             color=alt.Color("ink:N", scale=None),
         )
     )
-    return _dressed(alt.layer(boxes, text).properties(height=lane_px * max(len(lanes), 1) + AXIS_PX, width="container"))
+    return dressed(alt.layer(boxes, text).properties(height=lane_px * max(len(lanes), 1) + AXIS_PX, width="container"))
 
 
 def _stack(output: pl.DataFrame, lines: Sequence[str], at: Clock) -> pl.DataFrame:
@@ -328,9 +341,10 @@ def _dark(color: str) -> bool:
     return 0.299 * red + 0.587 * green + 0.114 * blue < 140
 
 
-def _dressed(chart: Any) -> alt.LayerChart:
+def dressed(chart: Any) -> alt.LayerChart:
+    """Give a finished chart the letters and colours of the house."""
     font = "sans-serif"
-    dressed: alt.LayerChart = (
+    whole: alt.LayerChart = (
         chart.configure_view(stroke=None)
         .configure_axis(
             labelFont=font,
@@ -343,7 +357,7 @@ def _dressed(chart: Any) -> alt.LayerChart:
         .configure_legend(labelFont=font, titleFont=font, labelColor=INK, titleColor=QUIET, titleFontWeight="normal")
         .configure_text(font=font)
     )
-    return dressed
+    return whole
 
 
 def legend(rectangles: pl.DataFrame) -> str:

@@ -19,7 +19,9 @@ from analytics.evidence import evidence
 from analytics.kpis import Convention
 from analytics.output import output
 from analytics.stops import stops
+from analytics.study import Study
 from app import lanes
+from app.commands.studies import STUDIES
 from ingest.excerpt import excerpt
 
 KEEP: Final = 64
@@ -104,6 +106,16 @@ def pieces_of(folder: str, version: str, cell: str, window: Window, line: str) -
         text="cause",
         said=pl.lit(None, pl.String),
     ).with_columns(us=pl.col("end_us") - pl.col("start_us"))
+
+
+@st.cache_data(max_entries=KEEP, show_spinner="analysing …")
+def study_of(
+    folder: str, version: str, cell: str, window: Window, name: str, station: str | None, product: str | None
+) -> Study:
+    """One analysis of a window."""
+    command = next(s for s in STUDIES if name == s.NAME)
+    study: Study = command.load()(open_plant(Path(folder)), cell, window, station=station, product=product)
+    return study
 
 
 @st.cache_data(max_entries=KEEP, show_spinner="reading all sources …")

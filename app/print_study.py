@@ -116,7 +116,7 @@ def _datum(plant: Plant, column: str, value: Any) -> Any:
 
 
 def _table(plant: Plant, window: Window, name: str, frame: pl.DataFrame) -> RenderableType:
-    frame = _with_log_places(frame)
+    frame = with_log_places(frame)
     days = plant.file.production_day(window.from_us) != plant.file.production_day(window.to_us - 1)
     columns = []
     for column, heading in zip(frame.columns, headings(frame.columns), strict=True):
@@ -134,7 +134,7 @@ def _table(plant: Plant, window: Window, name: str, frame: pl.DataFrame) -> Rend
     return FittedTable(name, columns, below=LOG if ranked else None)
 
 
-def _with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
+def with_log_places(frame: pl.DataFrame) -> pl.DataFrame:
     """Say in one column where a row stands in the logs: file:from–to. The data keep file and lines apart."""
     if not {"log_file", "log_line"} <= set(frame.columns):
         return frame

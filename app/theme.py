@@ -74,12 +74,15 @@ def colors(lines: list[str]) -> list[str]:
 ORDER: Final[tuple[str, ...]] = tuple(line.name for line in LINES)
 
 APP_STYLE: Final = f"""
-.block-container {{ max-width: 1240px; padding-top: 2.2rem; padding-bottom: 4rem; }}
+.block-container {{ max-width: 1240px; padding-top: 4.2rem; padding-bottom: 4rem; }}
 .st-key-statement [data-testid="stHorizontalBlock"] {{ gap: 0.6rem; align-items: center; min-height: 1.9rem; }}
 .st-key-statement button {{ padding: 0; min-height: 1.7rem; justify-content: flex-start; }}
 .st-key-statement button p {{ text-align: left; font-size: 1rem; }}
 .block-container h3 {{ font-size: 1.15rem; padding: 1.2rem 0 0.2rem; }}
 .tb-title {{ font-size: 1.35rem; font-weight: 650; color: {INK}; margin: 0; line-height: 1.35; }}
+.tb-finding {{ font-size: 1.3rem; font-weight: 650; color: {INK}; margin: 0.4rem 0 0.6rem; line-height: 1.35; }}
+.tb-also {{ margin: 0 0 0.3rem; max-width: 60rem; }}
+.tb-caution {{ border-left: 4px solid {INK}; padding: 0.3rem 0.8rem; margin: 0.6rem 0; max-width: 60rem; }}
 .tb-quiet {{ color: {QUIET}; font-size: 0.9rem; }}
 .tb-n {{ text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }}
 .tb-strong {{ font-weight: 650; }}

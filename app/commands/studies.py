@@ -1,4 +1,4 @@
-"""The analyses of a cell as commands. A new one is one row of STUDIES; all take the same options and print alike."""
+"""The analyses of a cell as commands and pages. A new one is one row of STUDIES; all take the same options."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ class StudyCommand:
     """One analysis as a command."""
 
     NAME: str
+    TITLE: str  # of its page
     HELP: str
     EXAMPLE: str
     function: str  # "module:function"; imported when it runs, so that other commands start quickly
@@ -81,72 +82,84 @@ class StudyCommand:
 STUDIES: tuple[StudyCommand, ...] = (
     StudyCommand(
         "first",
+        "First things first",
         "Rank what to do first: opportunities in parts per shift, none counted twice, each with its evidence.",
         "taktbook first --plant demo-plant --cell spoon --week 2026-W43",
         "analytics.studies.first:first",
     ),
     StudyCommand(
         "gate",
+        "Gate",
         "Tell who the cell waited for: the gating chain by station and step, what gates next, slack, the plan gap.",
         "taktbook gate --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.gate:gate",
     ),
     StudyCommand(
         "flow",
+        "Flow",
         "Who waits for whom, the bottleneck by five methods and whether they agree, buffer levels, work in process.",
         "taktbook flow --plant demo-plant --cell timer --day 2026-10-24",
         "analytics.studies.flow.study:flow",
     ),
     StudyCommand(
         "sets",
+        "Sets",
         "How long sets take, which member is waited for, what is left without partners, what the feed should be.",
         "taktbook sets --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.set_making.study:set_making",
     ),
     StudyCommand(
         "rejects",
+        "Rejects",
         "Tell which parts were rejected, how often, what it cost, in which bursts and under what conditions.",
         "taktbook rejects --plant demo-plant --cell spoon --day 2026-10-23",
         "analytics.studies.rejects.study:rejects",
     ),
     StudyCommand(
         "short-stops",
+        "Short stops",
         "Tell which short stops there were, with an alarm or without, when they come, and where a station ran slowly.",
         "taktbook short-stops --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.short_stops.study:short_stops",
     ),
     StudyCommand(
         "changeovers",
+        "Changeovers",
         "Changes of product and of carriers: how long, made of what, the best seen, hidden or waited for.",
         "taktbook changeovers --plant demo-plant --cell spoon --week 2026-W43",
         "analytics.studies.changeovers.study:changeovers",
     ),
     StudyCommand(
         "alarms",
+        "Alarms",
         "Rank alarms by what the cell lost to them; rate per ten minutes, floods, chattering and standing alarms.",
         "taktbook alarms --plant demo-plant --cell spoon --day 2026-10-23",
         "analytics.studies.alarm_load.study:alarm_load",
     ),
     StudyCommand(
         "cycles",
+        "Cycles",
         "Tell how long cycles, steps and periods take, against plan and takt, and where that changed.",
         "taktbook cycles --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.cycle_times.study:cycle_times",
     ),
     StudyCommand(
         "measurements",
+        "Measurements",
         "Tell how measured values lie within their limits, whether they drift or step, and what the charts signal.",
         "taktbook measurements --plant demo-plant --cell spoon --day 2026-10-24",
         "analytics.studies.measurements.study:measurements",
     ),
     StudyCommand(
         "repairs",
+        "Stops and repairs",
         "Which causes to repair first; times between failures and to repair, wear-out, trends, which alarm came first.",
         "taktbook repairs --plant demo-plant --cell spoon --week 2026-W43",
         "analytics.studies.repairs.study:repairs",
     ),
     StudyCommand(
         "restarts",
+        "Restarts",
         "What the first minutes after each kind of restart cost; unmanned and hand-fed running as separate books.",
         "taktbook restarts --plant demo-plant --cell spoon --week 2026-W43",
         "analytics.studies.restarts.study:after_restarts",

@@ -16,6 +16,7 @@ from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from app.cli import main
 from app.commands.serve import HOST, PLANT_VARIABLE, command
+from app.commands.studies import STUDIES
 from tests.app.small import DAY, write_log, write_small_plant
 
 pytestmark = pytest.mark.browser
@@ -144,3 +145,20 @@ def test_the_axis_shows_the_doubled_hour_twice_with_its_offsets(browser, address
     assert "02:00+02:00" in words.replace(" ", "")
     assert "02:00+01:00" in words.replace(" ", "")
     page.close()
+
+
+@pytest.mark.parametrize("width", [1440, 800])
+def test_every_analysis_has_a_page_that_is_drawn_and_asks_nobody_else(browser, address, width):
+    page = browser.new_page(viewport={"width": width, "height": 1000})
+    page.set_default_timeout(WAIT_MS)
+    asked: set[str] = set()
+    page.on("request", lambda request: asked.add(request.url))
+    for study in STUDIES:
+        page.goto(f"{address}/{study.NAME}?cell=cell1&day={DAY}")
+        page.locator(".tb-finding").wait_for()
+        page.get_by_text("How this is computed").wait_for()
+        expect(page.locator("[data-testid=stException]")).to_have_count(0)
+        expect(page.get_by_text("Page not found")).to_have_count(0)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, study.NAME
+    page.close()
+    assert all(url.startswith((address, address.replace("http", "ws"), "data:", "blob:")) for url in asked), asked
