@@ -24,6 +24,7 @@ from app.commands import (
     glance,
     ingest,
     new,
+    overview,
     serve,
     stops,
     trust,
@@ -46,7 +47,8 @@ class Command(Protocol):
 
 
 COMMANDS: tuple[Command, ...] = (
-    demo, new, draft, ingest, follow, facts, check, glance, account, stops, *STUDIES, trust, clocks, export, serve,
+    demo, new, draft, ingest, follow, facts, check, glance, overview, account, stops, *STUDIES, trust, clocks, export,
+    serve,
 )  # fmt: skip
 """Each has NAME, HELP, EXAMPLE, add_arguments(parser) and run(args) -> exit code. A new command is one name more."""
 

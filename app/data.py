@@ -18,10 +18,13 @@ from analytics.book import Plant, open_plant
 from analytics.evidence import evidence
 from analytics.kpis import Convention
 from analytics.output import output
+from analytics.overview import overview
 from analytics.stops import stops
 from analytics.study import Study
 from app import lanes
+from app.commands.overview import windows
 from app.commands.studies import STUDIES
+from app.selection import Wish
 from ingest.excerpt import excerpt
 
 KEEP: Final = 64
@@ -106,6 +109,13 @@ def pieces_of(folder: str, version: str, cell: str, window: Window, line: str) -
         text="cause",
         said=pl.lit(None, pl.String),
     ).with_columns(us=pl.col("end_us") - pl.col("start_us"))
+
+
+@st.cache_data(max_entries=KEEP, show_spinner="closing the accounts of all cells …")
+def overview_of(folder: str, version: str, wish: Wish) -> pl.DataFrame:
+    """All cells side by side; see analytics.overview."""
+    plant = open_plant(Path(folder))
+    return overview(plant, windows(plant, wish))
 
 
 @st.cache_data(max_entries=KEEP, show_spinner="analysing …")

@@ -13,7 +13,10 @@ from app.views.why import page
 from ingest.errors import TaktbookError
 
 PAGES = {
-    "Account": [st.Page("views/shift.py", title="Shift", url_path="shift", default=True)],
+    "Account": [
+        st.Page("views/plant.py", title="Plant", url_path="plant"),
+        st.Page("views/shift.py", title="Shift", url_path="shift", default=True),
+    ],
     "Asking why": [st.Page(partial(page, s), title=s.TITLE, url_path=s.NAME) for s in STUDIES],
 }
 # A new page is one more entry here and one more file in app/views/. (Streamlit would show a string that stands alone.)

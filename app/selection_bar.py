@@ -112,9 +112,9 @@ def _period(plant: Plant, cell: str, chosen: Chosen, columns: Sequence[DeltaGene
         if day != first:
             _set(day=day.isoformat())
     elif kind == "week":
-        weeks = list(dict.fromkeys(_week(day) for day in days))
-        week = _pick(columns[1], "Week", weeks, _week(first), str)
-        if week != _week(first):
+        weeks = list(dict.fromkeys(week_of(day) for day in days))
+        week = _pick(columns[1], "Week", weeks, week_of(first), str)
+        if week != week_of(first):
             _set(week=week)
     else:
         ends = [plant.file.local(us) for us in (chosen.window.from_us, chosen.window.to_us)]
@@ -132,7 +132,7 @@ def _go_to(plant: Plant, kind: str, day: date, cell: str) -> None:
     elif kind == "day":
         _set(day=day.isoformat())
     elif kind == "week":
-        _set(week=_week(day))
+        _set(week=week_of(day))
     else:
         days = plant.days(cell)
         ends = plant.file.day_bounds(days[0])[0], plant.file.day_bounds(days[-1])[1]
@@ -147,7 +147,8 @@ def _set(**period: str) -> None:
     go(**{key: period.get(key) for key in KEYS})
 
 
-def _week(day: date) -> str:
+def week_of(day: date) -> str:
+    """The ISO week of a production day: 2026-W43."""
     year, week, _ = day.isocalendar()
     return f"{year}-W{week:02}"
 
