@@ -64,10 +64,11 @@ def _row(plant: Plant, name: str, window: Window) -> dict[str, object]:
     good = closed.elements.gq
     trend = [a.figures()["oee"]["value"] for a in each]
     low, high, verdict = _usual(trend)
+    texts = {c.code: c.text for c in cell.causes if c.text}
     return {
         "cell": name, "title": cell.title, "unit": cell.unit, "from_us": window.from_us, "to_us": window.to_us,
         "planned_parts": planned, "good_n": round(good), "good_share": good / planned if planned else None,
-        "oee": closed.figures()["oee"]["value"], "known_share": closed.known_share, **_largest(closed, {c.code: c.text for c in cell.causes if c.text}),
+        "oee": closed.figures()["oee"]["value"], "known_share": closed.known_share, **_largest(closed, texts),
         "trend": trend, "trend_until": days[-1] if days else None,
         "usual_low": low, "usual_high": high, "verdict": verdict, "problem": None,
     }  # fmt: skip
