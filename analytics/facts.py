@@ -5,6 +5,7 @@ Derived from its events, kept as Parquet, rebuilt only when an input changed.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -118,6 +119,15 @@ def know(plant: PlantFile, cell: Cell, day: Day) -> Known:
 
 def tell(plant: PlantFile, cell: Cell, known: Known) -> dict[str, pl.DataFrame]:
     """Derive every fact table of a day from what `know` has found."""
+    day, events = known.day, known.events
+    move = moves(known.fates, events, cell, day.start_us, day.end_us, day.since_us)
+    with ThreadPoolExecutor(1) as aside:  # what the logs are worth is a question of its own
+        trust = aside.submit(lambda: trust_tables(_heard(plant, cell, known), move, events))
+        tables = _booked(plant, cell, known, move)
+        return tables | trust.result()
+
+
+def _booked(plant: PlantFile, cell: Cell, known: Known, move: pl.DataFrame) -> dict[str, pl.DataFrame]:
     day, begin, end, events, fate = known.day, known.begin_us, known.end_us, known.events, known.fates
     cycle = cycles(events, cell, fate, end).with_row_index("cycle").with_columns(pl.col("cycle").cast(pl.Int64))
     tiles = intervals(Seen(cell, events, cycle, begin, end))
@@ -125,7 +135,6 @@ def tell(plant: PlantFile, cell: Cell, known: Known) -> dict[str, pl.DataFrame]:
     plans = plan(plant, cell, begin, end, stops_told(events, end), hand_fed_spans(orders, cell))
     pieces = split_work(cut(tiles, plans, ["plan"]), cycle, fate, cell)
     inside = Window(day.start_us, day.end_us)
-    move = moves(fate, events, cell, day.start_us, day.end_us, day.since_us)
     gate = gating(events, fate, tiles, plans, cell, day.start_us, day.end_us)
     gated = fill(gate.pieces, inside.clip(pieces), cell, day.start_us, day.end_us)
     lanes_of = pieces.schema
@@ -156,7 +165,6 @@ def tell(plant: PlantFile, cell: Cell, known: Known) -> dict[str, pl.DataFrame]:
         "orders": inside.clip(orders),
         "clocks": known.clocks,
         "carry": known.carry,
-        **trust_tables(_heard(plant, cell, known), move, events),
     }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -56,8 +57,8 @@ def write_facts(store: Path, cell: str, day: date, key: str, tables: Mapping[str
         before = _index(store, cell, day)
         mark = secrets.token_hex(6)
         names = {table: f"{table}-{mark}.parquet" for table in tables}
-        for table, frame in tables.items():
-            write_frame(frame, folder / names[table])
+        with ThreadPoolExecutor(2) as threads:
+            list(threads.map(lambda table: write_frame(tables[table], folder / names[table]), tables))
         sync_files([folder / name for name in names.values()])
         sync_folders([folder])
         write_whole(folder / "facts.json", json.dumps({"key": key, "tables": names}))
