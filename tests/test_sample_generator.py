@@ -204,7 +204,7 @@ def test_the_gating_record_charges_the_bottleneck_of_a_line_with_most_of_its_wor
 
 def test_a_run_without_a_loss_does_not_have_it_and_has_all_others() -> None:
     def stops(loss: Loss | None, station: str, alarm: bool) -> list[tuple[int, str | None]]:
-        ran = run(Window(1), 1, Run(7, apart=True, without=loss)).rec.stops
+        ran = run(Window(1), 1, Run(7, apart=True, without=(loss,) if loss else ())).rec.stops
         return [(s.end - s.start, s.cause) for s in ran if s.lane and s.lane[0] == station and s.alarm == alarm]
 
     loss = Loss(SHORT_SILENT, "gear")

@@ -1,8 +1,8 @@
-"""Random numbers of a run, and the one loss that a run may be without.
+"""Random numbers of a run, and the losses that a run may be without.
 
 Usually all that happens by chance in a cell comes from one stream, in the order in which it happens. For runs that are
 to be compared each draw has a stream of its own, named by what it is for and how many of its kind came before: then a
-run without one loss draws the same for everything else. A loss that is left out is drawn and thrown away.
+run without a loss draws the same for everything else. A loss that is left out is drawn and thrown away.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class Loss:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """How a cell is run: seed; a stream for each draw; without which loss; with a record of who waited for whom.
+    """How a cell is run: seed; a stream for each draw; without which losses; with a record of who waited for whom.
 
     orders: product and quantity of the first orders; else people decide by the clock what is made next, and a run that
     is a few minutes ahead may make something else.
@@ -33,7 +33,7 @@ class Run:
 
     seed: int
     apart: bool = False
-    without: Loss | None = None
+    without: tuple[Loss, ...] = ()
     watched: bool = False
     orders: tuple[tuple[str, int], ...] = ()
 

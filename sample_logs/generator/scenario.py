@@ -188,7 +188,7 @@ class Scenario:
 
     def without(self, kind: str, station: str | None = None) -> bool:
         """Tell whether the run is without this loss."""
-        return self.left_out == Loss(kind, station)
+        return Loss(kind, station) in self.left_out
 
     def extra(self, station: str, t: int) -> float:
         """Return by which share the station is slower at t."""

@@ -16,7 +16,7 @@ from analytics.windows import day_window
 from sample_logs.generator import chances as ch
 from sample_logs.generator.chances import Loss
 from tests.reference.gating_truth import Judged, damage, judge, simulated
-from tests.reference.removed_loss import Compared, book_of, charge_s, gain_s, ran
+from tests.reference.removed_loss import Compared, book_of, charge_s, frozen, gain_s, ran
 from tests.sample import CELLS, sample_plant, truth
 
 LIMITS = {"spoon": (0.01, 0.03), "timer": (0.003, 0.01)}  # wrong share per run, in any shift
@@ -80,7 +80,7 @@ def test_a_run_without_a_loss_gains_no_more_than_was_charged_for_it(loss):
     found = Compared(
         loss,
         [gain_s("timer", 1, seed, loss) for seed in days],
-        [charge_s(d.book, d.rejects, ran("timer", 1, seed, None), loss) for seed, d in days.items()],
+        [charge_s(d.book, d.rejects, ran("timer", 1, seed, frozen("timer", loss)), loss) for seed, d in days.items()],
     )
     assert found.is_ceiling, found
     assert found.gain_s > 0.7 * found.charge_s  # the gate of its hours: most of the charge comes back
