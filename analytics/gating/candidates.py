@@ -169,19 +169,9 @@ def _releases(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: Ce
     """After a changeover the first part waits for its end, and the changeover began when the last part had left.
 
     The changeover itself is no moment of anybody: the entry is tied to the departure, the modes between tell the rest.
+    Where a mode is missing, the end of one order and the start of the next say the same, if less sharply.
     """
-    mode = events.filter((pl.col("kind") == "mode") & pl.col("station").is_null()).sort("no")
-    run = (pl.col("state") == "automatic").cast(pl.Int64).cum_sum().shift(1, fill_value=0)
-    setups = (
-        mode.select("ts", "state", run=run)
-        .group_by("run", maintain_order=True)
-        .agg(
-            setup_us=pl.col("ts").filter(pl.col("state") == "setup").min(),
-            ready_us=pl.col("ts").filter(pl.col("state") == "automatic").max(),
-        )
-        .drop_nulls()
-        .sort("ready_us")
-    )
+    setups = pl.concat([_mode_changes(events), _order_changes(events)]).sort("ready_us", "setup_us")
     if setups.is_empty():
         return pl.DataFrame(schema=SCHEMA)
     left = departures(seen, fates).select(p="m", left_us="ts")
@@ -189,18 +179,44 @@ def _releases(seen: Moments, events: pl.DataFrame, fates: pl.DataFrame, cell: Ce
         left.with_columns(early_us=pl.col("left_us") - LATE_US).sort("early_us"),
         left_on="setup_us", right_on="early_us", strategy="backward",
     )  # fmt: skip
-    first = (
-        setups.sort("ready_us")
-        .join_asof(
-            _entries(seen, cell).sort("ts").with_columns(at_us="ts"),
-            left_on="ready_us",
-            right_on="ts",
-            strategy="forward",
-        )
-        .filter(pl.col("m").is_not_null())
-        .unique("m", keep="last", maintain_order=True)
+    entries = _entries(seen, cell).sort("ts")
+    first = setups.sort("ready_us").join_asof(
+        entries.select(first_us="ts"), left_on="ready_us", right_on="first_us", strategy="forward", coalesce=False
     )
-    return first.select("m", "p", thread=pl.lit("release")).cast(SCHEMA)
+    # A part comes in and its cycle starts at one instant, in two records: either may be the one that waited.
+    return (
+        first.drop_nulls(["first_us", "p"])
+        .unique("first_us", keep="last", maintain_order=True)
+        .join(entries, left_on="first_us", right_on="ts")
+        .select("m", "p", thread=pl.lit("release"))
+        .cast(SCHEMA)
+    )
+
+
+def _mode_changes(events: pl.DataFrame) -> pl.DataFrame:
+    """Runs of modes from setup to automatic: setup_us, ready_us."""
+    mode = events.filter((pl.col("kind") == "mode") & pl.col("station").is_null()).sort("no")
+    run = (pl.col("state") == "automatic").cast(pl.Int64).cum_sum().shift(1, fill_value=0)
+    return (
+        mode.select("ts", "state", run=run)
+        .group_by("run", maintain_order=True)
+        .agg(
+            setup_us=pl.col("ts").filter(pl.col("state") == "setup").min(),
+            ready_us=pl.col("ts").filter(pl.col("state") == "automatic").max(),
+        )
+        .select("setup_us", "ready_us")
+        .drop_nulls()
+    )
+
+
+def _order_changes(events: pl.DataFrame) -> pl.DataFrame:
+    """From the end of an order to the next start of one: setup_us, ready_us."""
+    rows = events.filter(pl.col("order").is_not_null())
+    ends = rows.filter(pl.col("kind") == "order_end").select(setup_us="ts").sort("setup_us")
+    starts = rows.filter(pl.col("kind") == "order_start").select(ready_us="ts").sort("ready_us")
+    return ends.join_asof(
+        starts, left_on="setup_us", right_on="ready_us", strategy="forward", coalesce=False
+    ).drop_nulls()
 
 
 def _demands(seen: Moments, fates: pl.DataFrame, cell: Cell) -> pl.DataFrame:

@@ -259,3 +259,24 @@ def test_a_changeover_whose_end_was_lost_is_over_when_work_takes_its_usual_time(
     rows = between(chain(tmp_path, text, **LINE), 50, 450)
     assert seconds(rows, "line")["changeover"] <= 65
     assert seconds(rows, "station", "line")["press", "work"] >= 335
+
+
+@pytest.mark.parametrize("modes", [True, False])
+def test_the_first_part_of_an_order_waited_for_the_end_of_the_one_before(tmp_path, modes):
+    """Also where the change of mode was lost: else the walk would go back along the entry, which was done long before.
+
+    The press has made its last part 100 s before pack has: those 100 s are pack's, whose cycles take 18 s.
+    """
+    first, second = line_log([10] * 12, pack=18), line_log([10] * 12, first=900).replace(" P", " Q")
+    told = ["06:03:47 * order_end O1", "06:14:00 * order O2 product=dish"]
+    if modes:
+        told += ["06:03:48 * mode setup", "06:14:30 * mode automatic"]
+    text = "\n".join(["06:00:00 * order O1 product=dish", "06:00:00 * mode automatic", first, *told, second])
+    opened = book(tmp_path, log(text), plant(), cell(**LINE))
+    opened.build("a1")
+    before = (
+        opened.fact("a1", "chain")
+        .filter(pl.col("end_us") <= at("06:03:47"))
+        .filter(pl.col("start_us") > at("06:00:40"))
+    )
+    assert before.filter(pl.col("line").is_in(["work", "slow_cycle"]))["station"].unique().to_list() == ["pack"]
