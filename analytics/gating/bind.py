@@ -21,6 +21,8 @@ Ints = npt.NDArray[np.int64]
 
 NOISE_US = 60_000
 """Two candidates whose ends plus lags differ by less are a tie: clocks, scans and jitter of steps."""
+SCAN_US = 15_000
+"""The same where all stands in one log: one clock, so only the scans of one controller."""
 STEADY_US = 30_000
 """Times of a link that lie so close together are one time."""
 GO_NOISE_US = 300_000
@@ -72,7 +74,11 @@ def bind(seen: Moments, found: pl.DataFrame) -> Binding:
     least = _smallest(m, np.where(looked_for, np.iinfo(np.int64).max, over), seen.n)
     running |= late & ~looked_for & (over == least[m])
     best = _largest(m, np.where(running, score, np.iinfo(np.int64).min), seen.n)
-    near = running & (score >= best[m] - np.where(go, 0, NOISE_US))
+    alone = edges["one_log"].to_numpy() | ~(running & (score == best[m]))
+    noise = np.where(
+        edges["one_log"].to_numpy() & (_smallest(m, alone.astype(np.int64), seen.n)[m] == 1), SCAN_US, NOISE_US
+    )
+    near = running & (score >= best[m] - np.where(go, 0, noise))
     # Among equals the one that holds most steadily; then the latest end is the nearer witness; then the threads' order.
     steadiest = _smallest(m, np.where(near, spread, np.iinfo(np.int64).max), seen.n)[m]
     loose = spread > 2 * steadiest + STEADY_US
@@ -145,7 +151,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
     """Add to each candidate the kind of its link, and how the waiting of a robot is to be understood."""
     lanes, words = (pl.Enum(seen.table[name].drop_nulls().unique().sort()) for name in ("lane", "what"))
     coded = seen.table.select(
-        "m", "ts", "lane", "what",
+        "m", "ts", "lane", "what", "source",
         lane_no=pl.col("lane").cast(lanes).to_physical().cast(pl.Int64).fill_null(-1) + 1,
         what_no=pl.col("what").cast(words).to_physical().cast(pl.Int64) + 1,
         robot=pl.col("lane").is_in(seen.robots).fill_null(False),
@@ -157,7 +163,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
     edges = pl.concat(
         [
             found.with_row_index("row"),
-            coded.select("ts", "lane", "what", "lane_no", "what_no", "robot", "go")[at_m],
+            coded.select("ts", "lane", "what", "lane_no", "what_no", "robot", "go", "source")[at_m],
             coded.select(
                 robot_from="robot",
                 p_us="ts",
@@ -166,6 +172,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
                 from_lane_no="lane_no",
                 from_no="what_no",
                 state="state",
+                from_source="source",
             )[at_p],
         ],
         how="horizontal",
@@ -184,6 +191,7 @@ def _with_kinds(seen: Moments, found: pl.DataFrame) -> pl.DataFrame:
         + pl.when(anything).then(0).otherwise("from_no"),
         from_what=pl.when(anything).then(pl.lit("")).otherwise("from_what"),
         begins=begins,
+        one_log=(pl.col("source") == pl.col("from_source")).fill_null(False),
         selfish=pl.col("go") & pl.col("m").is_in(selfish.implode()),
     ).sort("m", "rank", "p")
 

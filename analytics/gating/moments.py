@@ -26,7 +26,8 @@ class Moments:
     """The moments of one cell, in order of time.
 
     table    m (from 0), ts, lane (who acted), station, what (step, "end", "start", "out", "in", "wait", "go"), part,
-             product, state (of a wait), at, holds (bool: the actor took a part and has not put it down), file, line
+             product, state (of a wait), at, holds (bool: the actor took a part and has not put it down), source, file,
+             line
     rows     one row per event of a moment: m, ts, lane, station, kind, part, carrier; numbers instead of the names of
              lane, part and carrier (lane_no …), which sort more quickly
     robots   lanes whose steps are logged
@@ -52,7 +53,20 @@ def moments(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> Moments:
     rows = (
         events.filter(physical | waits)
         .select(
-            "no", "ts", "lane", "station", "kind", "part", "carrier", "product", "state", "at", "step", "file", "line"
+            "no",
+            "ts",
+            "lane",
+            "station",
+            "kind",
+            "part",
+            "carrier",
+            "product",
+            "state",
+            "at",
+            "step",
+            "source",
+            "file",
+            "line",
         )
         .with_columns(pl.struct("ts", "file", "line").rle_id().cast(pl.Int64).alias("m"))
         .with_columns(
@@ -79,7 +93,9 @@ def moments(events: pl.DataFrame, fates: pl.DataFrame, cell: Cell) -> Moments:
             holds=is_robot & pl.col("m").is_in(went_out.implode()) & (kind == "step_end"),
             product=pl.coalesce("product", "fate_product"),
         )
-        .select("m", "ts", "lane", "station", "what", "part", "product", "state", "at", "holds", "file", "line")
+        .select(
+            "m", "ts", "lane", "station", "what", "part", "product", "state", "at", "holds", "source", "file", "line"
+        )
         .sort("m")
     )  # fmt: skip
     numbers = [pl.col(c).cast(pl.Categorical).to_physical().alias(f"{c}_no") for c in ("lane", "part", "carrier")]
