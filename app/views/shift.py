@@ -17,6 +17,7 @@ from analytics.windows import hours_of
 from app import charts, data, statement_view
 from app.address import Pick, day_label, read_address
 from app.selection import of_shift
+from app.selection_bar import go
 from app.statement import notes_to, statement
 from app.wording import (
     CONVENTION_TEXT,
@@ -104,16 +105,6 @@ def choose(plant: Plant, pick: Pick) -> None:
         for key, value in (("cell", pick.cell), ("day", pick.day.isoformat()), ("shift", pick.shift.key)):
             if st.query_params.get(key) != value:
                 st.query_params[key] = value
-
-
-def go(**address: str | None) -> None:
-    """Put a selection into the address and start the page anew; None takes a key out."""
-    for key, value in address.items():
-        if value is None:
-            st.query_params.pop(key, None)
-        else:
-            st.query_params[key] = value
-    st.rerun()
 
 
 def show(plant: Plant, version: str, pick: Pick) -> None:
