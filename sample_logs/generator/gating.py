@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from sample_logs.generator.calendar import HOUR
@@ -23,30 +23,36 @@ PLANNED_STOP = "planned_stop"
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """A stretch of a run, and what it is charged to; station None: the whole cell."""
+    """A stretch of a run, and what it is charged to; station None: the whole cell. lane: who worked then."""
 
     start: int
     end: int
     station: str | None
     line: str
     cause: str | None
+    lane: Lane | None = None
 
 
 def gating_record(cell: Cell) -> list[Gate]:
     """Return the record of a watched run from 0 to its window's end, in order. Lets the run go on a while first."""
+    rows: list[Gate] = []
+    for gate in stretches(cell):
+        start, charged = gate.start, (gate.station, gate.line, gate.cause)
+        if rows and (rows[-1].station, rows[-1].line, rows[-1].cause) == charged:
+            start = rows.pop().start
+        rows.append(Gate(start, gate.end, *charged))
+    return rows
+
+
+def stretches(cell: Cell) -> list[Gate]:
+    """Return the record before stretches with one charge are joined: each is of one step at most."""
+    if cell.late.told is not None:
+        raise ValueError(f"{cell.name}: who waited for what was told from another run is not kept")
     end = cell.window.end
     cell.env.run(until=end + BEYOND_MS)
     depart, mark = next((d for d in cell.watch.departures if d[0] >= end), cell.watch.departures[-1])
-    rows: list[Gate] = []
-    for gate in reversed(list(_walk(cell, mark, depart))):
-        start, stop = gate.start, min(gate.end, end)
-        if start >= stop:
-            continue
-        charged = (gate.station, gate.line, gate.cause)
-        if rows and (rows[-1].station, rows[-1].line, rows[-1].cause) == charged:
-            start = rows.pop().start
-        rows.append(Gate(start, stop, *charged))
-    return rows
+    found = reversed(list(_walk(cell, mark, depart)))
+    return [replace(gate, end=min(gate.end, end)) for gate in found if gate.start < min(gate.end, end)]
 
 
 def _walk(cell: Cell, mark: Mark, at: int) -> Iterator[Gate]:
@@ -94,7 +100,7 @@ def _walk(cell: Cell, mark: Mark, at: int) -> Iterator[Gate]:
         parts = standing.held(entry) if isinstance(entry, Held) else standing.worked(entry)
         for gate in reversed(parts):
             if gate.start < at:
-                yield Gate(gate.start, min(gate.end, at), gate.station, gate.line, gate.cause)
+                yield replace(gate, end=min(gate.end, at))
         at = entry.start
         n -= 1
 
@@ -138,7 +144,7 @@ class _Standing:
             cut = p.end if entry.line != WORK else min(p.end, p.start + left)
             left -= cut - p.start
             if cut > p.start:
-                found.append(Gate(p.start, cut, entry.station, entry.line, entry.cause))
+                found.append(Gate(p.start, cut, entry.station, entry.line, entry.cause, entry.lane))
             if cut < p.end:
                 found.append(Gate(cut, p.end, entry.station, "slow_cycle", None))
         return found

@@ -7,7 +7,7 @@ import simpy
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import scenario as sc
 from sample_logs.generator.calendar import MINUTE, Frozen, Shift, Window, shifts
-from sample_logs.generator.chances import SETUP, SLOW, Chances, Run
+from sample_logs.generator.chances import SETUP, SLOW, Chances, Lateness, Run
 from sample_logs.generator.reasons import type_reason
 from sample_logs.generator.records import Cycle, Order, Part, Records, Span
 from sample_logs.generator.running import Proc, Running
@@ -29,6 +29,7 @@ class Cell(Running):
         self.chances = Chances(f"{how.seed}-{name}", how.apart)
         self.scenario = sc.Scenario(window, self.kind, name, how, first=copy == 0)
         self.told_orders = how.orders
+        self.late = Lateness(how)
         self.rec = Records()
         self.frozen = Frozen(self.scenario.frozen)
         self.dead = [(cut, boot) for cut, boot, _ in self.scenario.power]

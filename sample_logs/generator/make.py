@@ -11,7 +11,7 @@ import simpy
 from sample_logs.generator import catalogue as cat
 from sample_logs.generator import plant_files
 from sample_logs.generator.calendar import FIRST_DAY, Window
-from sample_logs.generator.chances import Loss, Run
+from sample_logs.generator.chances import Run
 from sample_logs.generator.dialects import DIALECTS, written
 from sample_logs.generator.disturb import Disturbance
 from sample_logs.generator.files import Written, write_source
@@ -37,14 +37,13 @@ def make(
     disturb: Disturbance | None = None,
     apart: bool = False,
     gating: bool | None = None,
-    without: tuple[Loss, ...] = (),
 ) -> None:
     """Write `out`/plant (configuration and logs) and `out`/truth.
 
     Cells alternate: spoon, timer, spoon2, timer2, ... Equal arguments give equal bytes. `level` of compression: by
     default strong for what is committed (up to 3 days) and fast for long runs, which are for benchmarks. `disturb`:
     clocks that are wrong and lines that are lost, doubled, shuffled and garbled, in place of the planted faulty lines.
-    `apart`, `without`: as in `Run`. `gating`: write the gating record too; by default up to 3 days, it takes memory.
+    `apart`: as in `Run`. `gating`: write the gating record too; by default up to 3 days, it takes memory.
     """
     level = level or (19 if days <= 3 else 3)
     gating = days <= 3 if gating is None else gating
@@ -54,7 +53,7 @@ def make(
     ran: list[SpoonCell | TimerCell] = []
     found: list[Written] = []
     for i in range(cells):
-        cell = run(window, i, Run(seed, apart=apart, without=without, watched=gating))
+        cell = run(window, i, Run(seed, apart=apart, watched=gating))
         ran.append(cell)
         say(f"{cell.name}: {len(cell.rec.parts)} parts")
         found += _write_logs(plant, window, cell, level, disturb)

@@ -86,14 +86,17 @@ class Feed:
         """Fill the track when it runs low; stand empty while nobody refills the hopper."""
         cell, lane = self.cell, (bowl, None)
         dry = [(a, b) for name, a, b in cell.scenario.dry if name == bowl]
+        fills = 0
         while True:
             yield from cell.wait_for(lambda: self.track[bowl] <= TRACK_LOW, lane)
-            empty_until = next((b for a, b in dry if a <= cell.now < b), None)
-            if empty_until:
+            fills += 1
+            by_clock = next((b for a, b in dry if a <= cell.now < b), 0)
+            if cell.late.is_late(bowl, fills, by_clock > 0):
                 yield from cell.wait_for(lambda: self.track[bowl] == 0, lane)
-                if cell.now < empty_until:
+                since = cell.now
+                empty_until = cell.late.due(bowl, fills, since, by_clock)
+                if since < empty_until:
                     self.word(bowl, "EMPTY")
-                    since = cell.now
                     yield from cell.until(empty_until)
                     cell.watch.add(Outside(since, cell.now, bowl, "waiting_material", "EMPTY"))
                     yield from cell.wait_for(lambda: True, lane)
@@ -125,11 +128,13 @@ class Feed:
                 wait = None
             yield from cell.wait_for(lambda: True, lane)
             self.hand_parts += 1
-            if self.hand_parts % 170 == 0 and manned(cell.window, cell.now):
+            n, there = self.hand_parts, manned(cell.window, cell.now)
+            if n % 170 == 0 and cell.late.is_late("hand", n, there):
                 self.word("hand", "WAIT_OPERATOR")
                 since = cell.now
                 minutes = cell.chances.of("operator").uniform(3, 7)
-                yield from cell.until(cell.lane_frozen[lane].advance(since, int(minutes * MINUTE)))
+                by_clock = cell.lane_frozen[lane].advance(since, int(minutes * MINUTE))
+                yield from cell.until(cell.late.due("hand", n, since, by_clock))
                 cell.watch.add(Outside(since, cell.now, "hand", "waiting_people", "WAIT_OPERATOR"))
             if cell.all_fed() or cell.paused:
                 continue

@@ -35,6 +35,8 @@ class Trays:
         self.endless = cell.scenario.without(CARRIER)
         self.count = 400
         self.none_since: int | None = None
+        self.asked: dict[int, int] = {}  # since when a tray is missing, by its count
+        self.coming: set[int] = set()  # trays that were told to be late
 
     def close(self) -> None:
         """Write down that no tray is there, when the window ends."""
@@ -51,9 +53,12 @@ class Trays:
     def bring(self) -> None:
         """Keep two trays at the outlet, as long as the magazine has some."""
         cell = self.cell
-        while len(self.here) < 2 and self.magazine > 0:
+        for n in range(self.count + 1, self.count + 3 - len(self.here)):
+            self.asked.setdefault(n, cell.now)
+        while len(self.here) < 2 and self.there():
             self.magazine -= 0 if self.endless else 1
             self.count += 1
+            cell.late.note("tray", self.count, cell.now - self.asked[self.count])
             order = cell.order.number if cell.order else ""
             carrier = Carrier(f"T{self.count:04d}", cell.name, order, cell.now)
             self.here[self.next_tray] = carrier
@@ -62,6 +67,24 @@ class Trays:
             cell.rec.carriers.append(carrier)
             cell.say(cell.plc, f"TRAY;IN;;;;;{carrier.name}", 2)
         cell.tell()
+
+    def there(self) -> bool:
+        """Tell whether the next tray can be brought; where it is told how late it is, let it come then."""
+        cell, n = self.cell, self.count + 1
+        if cell.late.told is None or self.endless:
+            return self.magazine > 0
+        due = self.asked[n] + cell.late.told.get(("tray", n), 0)
+        if cell.now < due and n not in self.coming:
+            self.coming.add(n)
+            cell.spawn(self.told(due))
+        return cell.now >= due
+
+    def told(self, due: int) -> Proc:
+        """Bring a tray that is late by what was told."""
+        yield from self.cell.until(due)
+        yield from self.cell.wait_for(lambda: True)
+        if self.cell.made:
+            self.bring()
 
     def out(self, index: int) -> None:
         """Send a tray away."""
@@ -79,7 +102,7 @@ class Trays:
             cell.watch.add(Outside(since, cell.now, "tray", "carrier_change", "TRAY"))
             yield from cell.wait_for(lambda: True)
             gone = any(a <= cell.now < b for a, b in cell.scenario.trays_gone)
-            if manned(cell.window, cell.now) and not gone:
+            if cell.late.told is None and manned(cell.window, cell.now) and not gone:
                 self.magazine = MAGAZINE
                 if cell.made:
                     self.bring()

@@ -57,13 +57,17 @@ class TimerCell(Cell):
     def frames(self) -> Proc:
         """Bring frames to the first station, one at a time; now and then there are none."""
         lane: Lane = ("frame", None)
+        brought = 0
         while True:
             yield from self.wait_for(lambda: not self.frame_ready and self.left > 0 and not self.paused, lane)
-            out = next((b for a, b in self.scenario.frames_out if a <= self.now < b), None)
-            if out:
+            brought += 1
+            by_clock = next((b for a, b in self.scenario.frames_out if a <= self.now < b), 0)
+            since = out = 0
+            if self.late.is_late("frame", brought, by_clock > 0):
                 yield from self.wait_for(lambda: not self.first_busy and not self.paused, lane)
-            if out and self.now < out:
                 since = self.now
+                out = self.late.due("frame", brought, since, by_clock)
+            if since < out:
                 self.say(self.line, "ST1\tSTATE\t\t\tNO_MATERIAL\t", 1)
                 yield from self.until(out)
                 self.watch.add(Outside(since, self.now, "frame", "waiting_material", "NO_MATERIAL"))

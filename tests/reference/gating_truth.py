@@ -25,7 +25,6 @@ from analytics.book import Plant, open_plant
 from analytics.windows import shifts_of
 from ingest.load import load
 from sample_logs.generator import calendar
-from sample_logs.generator.chances import Loss
 from sample_logs.generator.disturb import Clock, Disturbance, disturbance
 from sample_logs.generator.make import SOURCES, make
 
@@ -169,17 +168,12 @@ def _causes(book: pl.DataFrame) -> list[tuple[str, str, str]]:
 
 @contextmanager
 def simulated(
-    seed: int,
-    days: int,
-    cells: Iterable[str],
-    disturb: Disturbance | None = None,
-    apart: bool = False,
-    without: tuple[Loss, ...] = (),
+    seed: int, days: int, cells: Iterable[str], disturb: Disturbance | None = None, apart: bool = False
 ) -> Iterator[tuple[Plant, pl.DataFrame]]:
     """Simulate, load and open a plant in a temporary folder: the plant and the true gating record of its cells."""
     out = Path(mkdtemp(prefix="taktbook-gating-"))
     try:
-        make(out, days=days, seed=seed, level=1, disturb=disturb, apart=apart, gating=True, without=without)
+        make(out, days=days, seed=seed, level=1, disturb=disturb, apart=apart, gating=True)
         load(out / "plant")
         plant = open_plant(out / "plant")
         for cell in cells:
