@@ -23,7 +23,7 @@ CONTENT = ("source", "station", "nest", "kind", "part", "product", "order", "res
 LANE = ("station", "nest")
 WORK = ("cycle_start", "cycle_end")
 OF_THE_PLAN = ("order_start", "order_end", "plan_start", "plan_end")
-COUNTED = (*WORK, "result", "order_start")
+COUNTED = (*WORK, "result")
 THROWN_OUT = ("reject", "removed")
 AT_A_TIME = 10  # days; more only costs memory
 SCHEMA = pl.Schema({
@@ -52,8 +52,10 @@ def _seen(plant: Plant, cell: Cell, days: list[date]) -> pl.DataFrame:
     bounds = [plant.file.day_bounds(day) for day in days]
     of_day = pl.DataFrame({"day": days, "from_us": [a for a, _ in bounds], "to_us": [b for _, b in bounds]})
     events = _ordered(plant, cell, days)
-    busy = _busy(plant, cell, days, bool(events["kind"].is_in(OF_THE_PLAN).any()))
-    done = _cycles(events, cell).filter(_within(busy.filter(pl.col("lane") == CELL)))
+    named = events.filter(pl.col("kind") == "cycle_end")["product"].null_count() == 0
+    told = _told(plant, cell, days) if not named or events["kind"].is_in(OF_THE_PLAN).any() else None
+    busy = _busy(plant, cell, days, told)
+    done = _cycles(events, told, cell).filter(_within(busy.filter(pl.col("lane") == CELL)))
     done = done.sort("end_us").join_asof(of_day, left_on="end_us", right_on="from_us", allow_exact_matches=False)
     good, ideal = ~pl.col("bad"), pl.col("planned_us")
     counted = done.group_by("day", "station").agg(
@@ -122,20 +124,23 @@ def _once(events: pl.DataFrame) -> pl.DataFrame:
     return events.unique(["ts", *CONTENT], keep="first", maintain_order=True)
 
 
-def _busy(plant: Plant, cell: Cell, days: list[date], logged: bool) -> pl.DataFrame:
-    """Planned busy time of each lane. `logged`: the logs tell of orders or planned stops; then those under way when the
-    days begin count, too."""
-    begin, end = plant.file.day_bounds(days[0])[0], plant.file.day_bounds(days[-1])[1]
-    if not logged:
-        return plan(plant.file, cell, begin, end).filter(pl.col("plan") == BUSY)
+def _told(plant: Plant, cell: Cell, days: list[date]) -> pl.DataFrame:
+    """What the logs tell of orders and planned stops, those of the day before included, which may still run."""
     near = plant.store.events(cell.name, [days[0] - timedelta(days=1), *days])
-    told = prepare(near.filter(pl.col("kind").is_in(OF_THE_PLAN)), cell)
+    return prepare(near.filter(pl.col("kind").is_in(OF_THE_PLAN)), cell)
+
+
+def _busy(plant: Plant, cell: Cell, days: list[date], told: pl.DataFrame | None) -> pl.DataFrame:
+    """Planned busy time of each lane."""
+    begin, end = plant.file.day_bounds(days[0])[0], plant.file.day_bounds(days[-1])[1]
+    if told is None:
+        return plan(plant.file, cell, begin, end).filter(pl.col("plan") == BUSY)
     orders = orders_told(told, end)
     tiles = plan(plant.file, cell, begin, end, stops_told(told, end), hand_fed_spans(orders, cell))
     return tiles.filter(pl.col("plan") == BUSY)
 
 
-def _cycles(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
+def _cycles(events: pl.DataFrame, told: pl.DataFrame | None, cell: Cell) -> pl.DataFrame:
     """One row per end of work: station, end_us, us, paired (its start was logged), planned_us, bad.
 
     The product is that of the record, of its part, of the order at the time, in this order.
@@ -156,10 +161,10 @@ def _cycles(events: pl.DataFrame, cell: Cell) -> pl.DataFrame:
         .filter("ended")
         .collect()
     )  # fmt: skip
-    if ends["product"].has_nulls():
+    if told is not None:
         named = events.select("part", of_part="product").drop_nulls()
         of_parts = named.unique("part", keep="first", maintain_order=True)
-        ordered = events.filter(pl.col("kind") == "order_start").select("ts", of_order="product").drop_nulls()
+        ordered = told.filter(pl.col("kind") == "order_start").select("ts", of_order="product").drop_nulls()
         ends = (
             ends.sort("ts")
             .join_asof(ordered.sort("ts"), on="ts")

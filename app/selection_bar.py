@@ -16,7 +16,7 @@ from analytics.windows import shifts_of
 from app.address import day_label
 from app.selection import Chosen, Wish, choose
 from app.wording import listed
-from ingest.errors import InputError
+from ingest.errors import ConfigError, InputError
 
 T = TypeVar("T")
 ALL = ""
@@ -55,10 +55,8 @@ def ask(plant: Plant) -> Asked | None:
     filled = [c for c in cells if plant.days(c)]
     name = _known(address.get("cell"), cells, (filled or cells)[0], "cell")
     columns = st.columns([2.2, 1.8, 2.2, 1.8, 1.8, 1.8])
-    titles = {c: plant.cell(c).title for c in cells}
-    picked = columns[0].selectbox(
-        "Cell", cells, index=cells.index(name), format_func=lambda c: f"{c} · {titles[c]}" if titles[c] else c
-    )
+    titles = named(plant)
+    picked = columns[0].selectbox("Cell", cells, index=cells.index(name), format_func=titles.__getitem__)
     if picked != name:
         go(cell=picked, station=None, product=None, **dict.fromkeys(KEYS))
     if not plant.days(name):
@@ -72,6 +70,18 @@ def ask(plant: Plant) -> Asked | None:
     if address.get("cell") != name:
         address["cell"] = name
     return Asked(name, chosen, station, product)
+
+
+def named(plant: Plant) -> dict[str, str]:
+    """How each cell is offered for choice: name and title; a cell whose file is broken stands there by its name."""
+    said = {}
+    for cell in plant.file.cells:
+        try:
+            title = plant.cell(cell).title
+        except ConfigError:
+            title = "its file is broken"
+        said[cell] = f"{cell} · {title}" if title else cell
+    return said
 
 
 def _known(asked: str | None, known: Sequence[str], default: str, what: str) -> str:

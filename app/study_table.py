@@ -12,8 +12,8 @@ import polars as pl
 import streamlit as st
 
 from analytics.book import Plant
+from analytics.lines import LINES
 from app.print_study import EVERYWHERE, headings, is_instant, with_log_places
-from app.wording import line_title
 
 
 def as_columns(plant: Plant, frame: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, Any]]:
@@ -55,7 +55,7 @@ def _local(plant: Plant, name: str) -> pl.Expr:
 
 def _words(name: str) -> pl.Expr:
     if name == "line":
-        return pl.col(name).map_elements(line_title, return_dtype=pl.String)
+        return pl.col(name).replace({line.name: line.title for line in LINES})
     if name in ("station", "lane"):
         return pl.col(name).replace("*", EVERYWHERE)
     return pl.col(name)

@@ -49,7 +49,8 @@ def run(args: Namespace) -> int:
             fix="choose another day" if have else "load logs first:  taktbook ingest",
         )
     seen = glance(plant, cell, days)
-    title = Text(f"Cell {cell} · {days[0]} to {days[-1]} · at a glance", style="bold")
+    span = f"production days {days[0]} to {days[-1]} {plant.file.zone}"
+    title = Text(f"Cell {cell} · {span} · at a glance", style="bold")
     rows = [
         (
             f"{r['day']:%a %d %b}", r["station"], number(r["planned_busy_us"] / 3.6e9, 1), str(r["good_n"]),

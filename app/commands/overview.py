@@ -18,10 +18,11 @@ from app.selection import Wish, choose
 from app.tables import add_format, bars, give, grid
 from app.wording import counted, line_title, number, share
 
+DAY_US = 86_400_000_000
 NAME = "overview"
 HELP = "All cells side by side: output against plan, OEE, the largest loss, and whether the last day was ordinary."
 EXAMPLE = "taktbook overview --plant demo-plant --week 2026-W43"
-COLUMNS = ("cell", "good", "of plan", "OEE", "known", "largest loss", "parts", "last day")
+COLUMNS = ("cell", "period", "good", "of plan", "OEE", "known", "largest loss", "parts", "last day")
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -35,10 +36,10 @@ def run(args: Namespace) -> int:
     plant = open_plant(Path(args.plant))
     with bars() as progress:
         rows = overview(plant, windows(plant, the_wish(args)), progress)
-    shown = [_row(row) for row in rows.iter_rows(named=True)]
-    title = Text(f"{plant.file.name} · {counted(rows.height, 'cell')}", style="bold")
+    shown = [_row(plant, row) for row in rows.iter_rows(named=True)]
+    title = Text(f"{plant.file.name} · {counted(rows.height, 'cell')} · times of {plant.file.zone}", style="bold")
     notes = [Text(f"?  {name}: {why}") for name, why in problems(rows)]
-    give(args, [title, grid(COLUMNS, shown, right=(1, 2, 3, 4, 6)), *notes], as_dicts(plant, rows), rows)
+    give(args, [title, grid(COLUMNS, shown, right=(2, 3, 4, 5, 7), whole=(1,)), *notes], as_dicts(plant, rows), rows)
     return 1 if notes else 0
 
 
@@ -59,12 +60,22 @@ def largest(row: dict[str, Any]) -> str:
     return ", ".join(str(w) for w in (line_title(row["line"]), row["station"], row["cause"]) if w)
 
 
-def _row(row: dict[str, Any]) -> tuple[str, ...]:
+def period(plant: Plant, row: dict[str, Any]) -> str:
+    """The window of a row in words: Sun 25 Oct 14:00–22:00."""
+    if row["from_us"] is None:
+        return "–"
+    start, end = (plant.file.local(row[key]) for key in ("from_us", "to_us"))
+    last = f"{end:%H:%M}" if row["to_us"] - row["from_us"] < DAY_US else f"{end:%a %d %b %H:%M}"
+    return f"{start:%a %d %b %H:%M}–{last}"
+
+
+def _row(plant: Plant, row: dict[str, Any]) -> tuple[str, ...]:
     if row["problem"] is not None:
-        return (row["cell"], *("–",) * 4, "cannot be closed", "–", "–")
+        return (row["cell"], *("–",) * 5, "cannot be closed", "–", "–")
     parts = "–" if row["line_parts"] is None else number(row["line_parts"])
     of_plan, oee, known = (share(row[key]) for key in ("good_share", "oee", "known_share"))
-    return row["cell"], number(row["good_n"]), of_plan, oee, known, largest(row), parts, row["verdict"] or "–"
+    good, verdict = number(row["good_n"]), row["verdict"] or "–"
+    return row["cell"], period(plant, row), good, of_plan, oee, known, largest(row), parts, verdict
 
 
 def as_dicts(plant: Plant, rows: pl.DataFrame) -> list[dict[str, Any]]:

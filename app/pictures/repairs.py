@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from app.pictures.base import Picture, Scene, ranked, shown
+from app.print_study import EVERYWHERE
 
 
 def pictures(scene: Scene) -> list[Picture]:
@@ -18,7 +19,7 @@ def pictures(scene: Scene) -> list[Picture]:
         ranked(pareto, label, "lost_parts", f"{scene.cell.unit}s lost", form=",.0f", most=14),
     )
     hours = between.with_columns(pl.col("mtbf_us", "mtbf_low_us", "mtbf_high_us") / 3.6e9)
-    names = pl.concat_str(pl.col("station"), pl.lit(", "), pl.col("failures"))
+    names = pl.concat_str(pl.col("station").replace("*", EVERYWHERE), pl.lit(", "), pl.col("failures"))
     drawn += shown(
         "Hours worked between failures, with 95 % interval",
         ranked(

@@ -14,9 +14,10 @@ import streamlit as st
 from analytics.book import Plant, open_plant
 from app import data
 from app.address import day_label
-from app.commands.overview import largest, problems
+from app.commands.overview import largest, period, problems
 from app.selection import Wish
 from app.selection_bar import go, week_of
+from app.theme import GOOD_LINE
 from app.wording import counted
 
 LAST = "last shift of each cell"
@@ -41,8 +42,8 @@ def page() -> None:
         st.info(f"Cell {cell} cannot be closed:")
         st.code(why, language=None, wrap_lines=True)
     st.caption(
-        "Largest loss: the line of the account that took most parts; safety stops are never named as one. Ordinary: the"
-        " last day's OEE lies within 3 sigma of a chart of single values over up to 27 days before it."
+        f"Times of {plant.file.zone}. Largest loss: the line of the account that took most time; safety stops are never"
+        " named. Ordinary: the last day's OEE lies within 3 sigma of a chart of single values of 27 days before it."
     )
 
 
@@ -74,23 +75,37 @@ def _choose(days: list[date]) -> tuple[Wish, str]:
 
 def _table(plant: Plant, rows: pl.DataFrame, wish: Wish) -> None:
     shown = rows.with_columns(
+        pl.Series("period", [period(plant, row) for row in rows.iter_rows(named=True)], dtype=pl.String),
         pl.Series("loss", [largest(row) for row in rows.iter_rows(named=True)], dtype=pl.String),
         pl.Series("open", [_address(plant, row["cell"], row["from_us"], wish) for row in rows.iter_rows(named=True)]),
         pl.col("verdict").replace({"within": "ordinary", "below": "▼ below", "above": "▲ above"}).fill_null("–"),
-    ).select("open", "title", "good_n", "good_share", "oee", "known_share", "loss", "line_parts", "trend", "verdict")
+    ).select(
+        "open",
+        "title",
+        "period",
+        "good_n",
+        "good_share",
+        "oee",
+        "known_share",
+        "loss",
+        "line_parts",
+        "trend",
+        "verdict",
+    )
     column = st.column_config
     st.dataframe(
         shown, hide_index=True, width="stretch",
         column_config={
             "open": column.LinkColumn("cell", display_text=r"cell=([^&]+)", help="opens the shift page"),
             "title": column.TextColumn("title"),
+            "period": column.TextColumn("period", help=f"times of {plant.file.zone}"),
             "good_n": column.NumberColumn("good parts", format="localized"),
             "good_share": column.NumberColumn("of plan", format="percent"),
             "oee": column.NumberColumn("OEE", format="percent"),
             "known_share": column.NumberColumn("known", format="percent"),
             "loss": column.TextColumn("largest loss", width="medium"),
             "line_parts": column.NumberColumn("parts lost to it", format="localized"),
-            "trend": column.LineChartColumn("OEE of 28 days", width="small", y_min=0, y_max=1),
+            "trend": column.LineChartColumn("28 days", width="small", y_min=0, y_max=1, color=GOOD_LINE, help="OEE of each"),
             "verdict": column.TextColumn("last day"),
         },
     )  # fmt: skip

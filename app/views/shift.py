@@ -17,7 +17,7 @@ from analytics.windows import hours_of
 from app import charts, data, statement_view
 from app.address import Pick, day_label, read_address
 from app.selection import of_shift
-from app.selection_bar import go
+from app.selection_bar import go, named
 from app.statement import notes_to, statement
 from app.wording import (
     CONVENTION_TEXT,
@@ -30,7 +30,7 @@ from app.wording import (
     share,
     span_text,
 )
-from ingest.errors import InputError
+from ingest.errors import ConfigError, InputError
 
 
 def page() -> None:
@@ -44,7 +44,12 @@ def page() -> None:
         st.info(f"The store holds nothing of cell {chosen_cell} yet; other cells can be chosen.")
         choose_cell(plant, chosen_cell)
         return
-    pick = read_address(plant, st.query_params.to_dict())
+    try:
+        pick = read_address(plant, st.query_params.to_dict())
+    except ConfigError:  # of this cell; the others can be chosen
+        cells = list(plant.file.cells)
+        choose_cell(plant, chosen_cell if chosen_cell in cells else cells[0])
+        raise
     choose(plant, pick)
     for message in pick.messages:
         st.info(message)
@@ -70,10 +75,8 @@ def empty(plant: Plant) -> None:
 def choose_cell(plant: Plant, cell: str) -> None:
     """Choose a cell; goes to the address when it changes."""
     cells = list(plant.file.cells)
-    titles = {name: plant.cell(name).title for name in cells}
-    picked = st.selectbox(
-        "Cell", cells, index=cells.index(cell), format_func=lambda n: f"{n} · {titles[n]}" if titles[n] else n
-    )
+    titles = named(plant)
+    picked = st.selectbox("Cell", cells, index=cells.index(cell), format_func=titles.__getitem__)
     if picked != cell:
         go(cell=picked, shift=None, line=None, stop=None, hour=None)
 

@@ -50,6 +50,13 @@ def test_else_the_order_at_the_time_does(tmp_path):
     assert seen(tmp_path, "05:59:00 * order O1 product=dish\n" + SHIFT)["press"]["no_plan_n"] == 0
 
 
+def test_an_order_that_began_the_day_before_still_runs(tmp_path):
+    events = log("06:00:00 * order O1 product=dish\n+1d 06:00:00 press starts P1\n+1d 06:00:10 press ends P1")
+    opened = book(tmp_path, events)
+    (press,) = glance(opened, "a1", opened.days("a1")[1:]).iter_rows(named=True)
+    assert (press["good_n"], press["no_plan_n"]) == (1, 0)
+
+
 def test_repeats_and_the_order_of_lines_change_nothing(tmp_path):
     events = log(SHIFT)
     once = glance(book(tmp_path / "a", events), "a1")

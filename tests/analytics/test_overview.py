@@ -51,7 +51,7 @@ def test_a_cell_that_cannot_be_closed_says_why_and_does_not_stop_the_others():
 
 @pytest.mark.parametrize(("last", "verdict"), [(0.70, "within"), (0.50, "below"), (0.90, "above")])
 def test_a_day_outside_the_limits_of_the_days_before_is_unusual(last, verdict):
-    """Moving ranges of 0.70, 0.72, 0.70, … are 0.02: limits 0.71 +- 2.66 x 0.02 (the factor of ISO 7870-2)."""
+    """Moving ranges of 0.70, 0.72, 0.70, … are 0.02: limits 0.71 +- 2.66 x 0.02 (3 / 1.128, NIST/SEMATECH 6.3.2.2)."""
     low, high, said = _usual([0.70, 0.72] * 5 + [last])
     assert (low, high) == (pytest.approx(0.71 - 2.66 * 0.02, abs=1e-4), pytest.approx(0.71 + 2.66 * 0.02, abs=1e-4))
     assert said == verdict

@@ -9,19 +9,14 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app.cli import main
+from tests.app.running import run
 from tests.app.small import DAY, write_small_plant
 
 PAGE = str(Path(__file__).parents[2] / "app" / "views" / "plant.py")
 
 
 def page(monkeypatch, folder, **address):
-    monkeypatch.setenv("TAKTBOOK_PLANT", str(folder))
-    test = AppTest.from_file(PAGE, default_timeout=60)
-    for key, value in address.items():
-        test.query_params[key] = value
-    test.run()
-    assert not test.exception
-    return test
+    return run(AppTest.from_file(PAGE, default_timeout=60), monkeypatch, folder, address)
 
 
 @pytest.mark.parametrize("address", [{}, {"day": DAY}, {"week": "2026-W43"}, {"day": "x"}, {"week": "x"}], ids=str)
@@ -34,6 +29,7 @@ def test_the_page_shows_what_the_command_gives(monkeypatch, loaded, capsys, addr
     assert table["good_n"].to_list() == [row["good_n"]]
     assert table["oee"].to_list() == [row["oee"]]
     assert table["open"].to_list()[0].startswith("/shift?cell=cell1")
+    assert table["period"].to_list()[0].startswith("Mon 19 Oct" if "week" in address else "Tue 20 Oct")
 
 
 def test_cells_are_searched_by_name(monkeypatch, loaded):

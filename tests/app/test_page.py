@@ -11,28 +11,14 @@ from analytics.book import open_plant
 from analytics.stops import stops
 from analytics.windows import last_shift
 from app.cli import main
+from tests.app.running import add_broken_cell, run, selected, words
 from tests.app.small import DAY, write_small_plant
 
 MAIN = str(Path(__file__).parents[2] / "app" / "main.py")
 
 
 def page(monkeypatch: pytest.MonkeyPatch, folder: Path, **address: str) -> AppTest:
-    monkeypatch.setenv("TAKTBOOK_PLANT", str(folder))
-    test = AppTest.from_file(MAIN, default_timeout=60)
-    for key, value in address.items():
-        test.query_params[key] = value
-    test.run()
-    assert not test.exception
-    return test
-
-
-def words(test: AppTest) -> str:
-    """All text on the page."""
-    return "\n".join(str(element.proto) for element in test.main)
-
-
-def selected(test: AppTest) -> dict[str, str]:
-    return {key: values[0] if isinstance(values, list) else values for key, values in test.query_params.items()}
+    return run(AppTest.from_file(MAIN, default_timeout=60), monkeypatch, folder, address)
 
 
 def test_the_page_shows_the_last_shift_and_says_so_in_the_address(monkeypatch, loaded):
@@ -154,3 +140,16 @@ def test_a_day_without_a_shift_says_so(monkeypatch, own):
     test = page(monkeypatch, own, day=DAY)
     told = [e.value for e in [*test.info, *test.code]]
     assert any("no shift" in text for text in told)
+
+
+def test_a_broken_cell_file_does_not_take_the_other_cells(monkeypatch, own):
+    add_broken_cell(own)
+    assert "Tuesday 20 October 2026" in words(page(monkeypatch, own, cell="cell1"))
+
+
+def test_where_the_file_of_a_cell_is_broken_another_can_be_chosen(monkeypatch, own):
+    add_broken_cell(own)
+    (own / "cells" / "cell1.toml").write_text("name = 3\n", encoding="utf-8")
+    test = page(monkeypatch, own, cell="cell1")
+    assert "cells/cell1.toml" in words(test)
+    assert test.selectbox[0].label == "Cell"

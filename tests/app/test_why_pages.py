@@ -20,6 +20,7 @@ from app.pictures import picture_of
 from app.pictures.base import MOST_MARKS
 from app.study_table import as_columns
 from app.study_view import method_of
+from tests.app.running import add_broken_cell, run, selected, words
 from tests.app.small import DAY, write_small_plant
 from tests.sample import CELLS, sample_plant
 
@@ -35,22 +36,7 @@ def script(name: str) -> None:
 
 
 def page(monkeypatch: pytest.MonkeyPatch, folder: Path, name: str, **address: str) -> AppTest:
-    monkeypatch.setenv("TAKTBOOK_PLANT", str(folder))
-    test = AppTest.from_function(script, kwargs={"name": name}, default_timeout=60)
-    for key, value in address.items():
-        test.query_params[key] = value
-    test.run()
-    assert not test.exception
-    return test
-
-
-def words(test: AppTest) -> str:
-    return "\n".join(str(element.proto) for element in test.main)
-
-
-def address_of(test: AppTest, key: str) -> str:
-    value = test.query_params[key]
-    return value[0] if isinstance(value, list) else value
+    return run(AppTest.from_function(script, kwargs={"name": name}, default_timeout=60), monkeypatch, folder, address)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -82,15 +68,22 @@ def test_another_period_and_station_go_to_the_address(monkeypatch, loaded):
     test = page(monkeypatch, loaded, "gate", cell="cell1", day=DAY)
     test.selectbox[1].select("week").run()
     assert not test.exception
-    assert address_of(test, "week") == "2026-W43"
+    assert selected(test)["week"] == "2026-W43"
     station = next(box for box in test.selectbox if box.label == "Station")
     station.select(station.options[1]).run()
-    assert address_of(test, "station") == station.options[1]
+    assert selected(test)["station"] == station.options[1]
 
 
 def test_an_empty_plant_says_how_to_load(monkeypatch, tmp_path):
     empty = write_small_plant(tmp_path / "plant", logs=False)
     assert "taktbook ingest" in words(page(monkeypatch, empty, "first"))
+
+
+def test_a_broken_cell_file_does_not_take_the_other_cells(monkeypatch, own):
+    add_broken_cell(own)
+    text = words(page(monkeypatch, own, "gate", cell="cell1", day=DAY))
+    assert "its file is broken" in text  # where cells are chosen
+    assert "How this is computed" in text
 
 
 @cache
