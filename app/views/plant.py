@@ -105,7 +105,9 @@ def _table(plant: Plant, rows: pl.DataFrame, wish: Wish) -> None:
             "known_share": column.NumberColumn("known", format="percent"),
             "loss": column.TextColumn("largest loss", width="medium"),
             "line_parts": column.NumberColumn("parts lost to it", format="localized"),
-            "trend": column.LineChartColumn("28 days", width="small", y_min=0, y_max=1, color=GOOD_LINE, help="OEE of each"),
+            "trend": column.LineChartColumn(
+                "28 days", width="small", y_min=0, y_max=1, color=GOOD_LINE, help="OEE of each"
+            ),
             "verdict": column.TextColumn("last day"),
         },
     )  # fmt: skip
